@@ -1,0 +1,225 @@
+"""The words of the daemon as types. Law: values only, SI units, groups numbered from 1 at the pack's negative end.
+
+Arrays are numpy float64, one entry a group, first entry group 1. NaN means unknown or not measured and never
+leaves the process as NaN. Current is positive while discharging.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats: TypeAlias = NDArray[np.float64]
+
+# The wire's steps; readings are whole multiples of them (firmware_protocol/messages.toml).
+VOLTAGE_STEP_V = 0.0005
+CURRENT_STEP_A = 0.001
+TEMPERATURE_STEP_C = 0.01
+DISTANCE_STEP_M = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """What the board measured at one moment.
+
+    time_s: seconds on the core's own clock, strictly increasing over reboots (`stamps` sees to it).
+    group_v: (groups,) loaded voltage, NaN where the board calls the reading invalid.
+    current_a: pack current, NaN where there is none.
+    temperature_c: (sensors,), NaN where invalid. distance_m: cumulative, NaN where there is none.
+    boot_id, uptime_us: the board's own stamp, kept for the store; 0 in a replay.
+    """
+
+    time_s: float
+    group_v: Floats
+    current_a: float = float("nan")
+    temperature_c: Floats = field(default_factory=lambda: np.empty(0))
+    distance_m: float = float("nan")
+    boot_id: int = 0
+    uptime_us: int = 0
+
+
+class Unknown(IntEnum):
+    """Why a group has no estimate. `KNOWN` where it has one."""
+
+    KNOWN = 0
+    STARTING = 1  # not enough readings yet
+    SETTLING = 2  # needs 10 s of rest, or began under load
+    GAP = 3  # readings or current were missing for too long
+    INVALID = 4  # this group's reading is invalid
+    NO_CURRENT = 5  # current unmeasured: only the voltages speak
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """What the estimator makes of the readings up to `time_s`; every array is (groups,), NaN where unknown.
+
+    rest_v: the voltage after 60 s at zero current from now on; rest_sigma_v its standard uncertainty.
+    ocv_v: full equilibrium. resistance_mohm: 1 s step, as now; resistance_25c_mohm: brought to 25 degC.
+    soc: state of charge, 0 to 1. unknown: (groups,) int8 of `Unknown`.
+    """
+
+    time_s: float
+    rest_v: Floats
+    rest_sigma_v: Floats
+    ocv_v: Floats
+    resistance_mohm: Floats
+    resistance_25c_mohm: Floats
+    soc: Floats
+    unknown: NDArray[np.int8]
+
+
+class Priority(StrEnum):
+    """Alarm priority, as in the contract."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+class AlarmState(StrEnum):
+    """Alarm states in the terms of IEC 62682 / ISA-18.2."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURN_UNACKNOWLEDGED = "return_unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED_BY_DESIGN = "suppressed_by_design"
+    OUT_OF_SERVICE = "out_of_service"
+
+
+class Basis(StrEnum):
+    """Which voltage a low-cell alarm acted on."""
+
+    REST = "rest"
+    LOADED = "loaded"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEvent:
+    """One transition of one alarm; `group` is None for rules of the whole pack."""
+
+    time_s: float
+    rule: str
+    group: int | None
+    to: AlarmState
+    priority: Priority
+    value: float | None
+    limit: float | None
+    unit: str
+    basis: Basis | None = None
+    by: str | None = None  # who acknowledged or shelved: "page", "button", "system"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmView:
+    """The present standing of one alarm that is not `normal`."""
+
+    rule: str
+    group: int | None
+    state: AlarmState
+    priority: Priority
+    value: float | None
+    limit: float | None
+    unit: str
+    basis: Basis | None
+    since_s: float
+    until_s: float | None = None  # end of shelving
+
+
+@dataclass(frozen=True, slots=True)
+class RuleSettings:
+    """One rule's settings after defaults and pack file are merged. `limit` is in the rule's own unit."""
+
+    limit: float | None
+    deadband: float
+    on_delay_s: float
+    off_delay_s: float
+    re_alarm_s: float
+    priority: Priority
+    latching: bool
+    enabled: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cell:
+    """One cell, as its maker states it. `ocv_soc`, `ocv_v`: the curve's points, rising in both."""
+
+    chemistry: str
+    capacity_ah: float
+    full_v: float
+    empty_v: float
+    resistance_mohm: float | None
+    max_discharge_a: float | None
+    ocv_soc: Floats
+    ocv_v: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pack:
+    """A pack as built: `series` groups of `parallel` cells, and its alarm settings by rule name."""
+
+    name: str
+    series: int
+    parallel: int
+    cell: Cell
+    rules: Mapping[str, RuleSettings]
+
+    @property
+    def capacity_ah(self) -> float:
+        """Stated capacity of one group, which is the pack's."""
+        return self.parallel * self.cell.capacity_ah
+
+
+# What `core.step` takes besides a Reading.
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """No valid sample for `age_s` seconds (host's monotonic clock; in a replay the gap of time_s)."""
+
+    age_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge:
+    """Somebody has seen the alarms; None means all rules, or all groups of the rule."""
+
+    by: str
+    rule: str | None = None
+    group: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shelve:
+    """Silence a rule for `seconds`, counted on the core's clock; 0 ends the shelving."""
+
+    by: str
+    rule: str
+    seconds: float
+    group: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RideEnded:
+    """The ride is over: alarms that only wait to be seen end with it."""
+
+
+Event: TypeAlias = Reading | Silence | Acknowledge | Shelve | RideEnded
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcomes:
+    """What one step brought. `estimate` is None unless the event was a Reading.
+
+    sound: the highest priority among alarms in `unacknowledged`, None for silence.
+    """
+
+    estimate: Estimate | None
+    events: tuple[AlarmEvent, ...]
+    sound: Priority | None

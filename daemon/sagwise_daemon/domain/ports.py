@@ -1,0 +1,151 @@
+"""What the page and the outlets read from and act through. Law: protocols and plain values, no implementation.
+
+`io` and `pipeline` implement these, `__main__` hands them to the page; page and `io` stay blind to each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from sagwise_daemon.domain.model import AlarmEvent, AlarmView, Floats, Pack
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """One moment of the bike for those who watch. Tuples are one entry a group; None is unknown.
+
+    age_s: seconds since the last valid sample, None before the first. sequence: rises with every change.
+    unknown: per group None or the reason in words ("settling: 8 s of rest needed").
+    link: "waiting" (never heard), "up", "lost". sound: priority now sounding, or None.
+    """
+
+    sequence: int
+    bike: str
+    pack: str
+    link: str
+    age_s: float | None
+    time_s: float | None
+    loaded_v: tuple[float | None, ...]
+    rest_v: tuple[float | None, ...]
+    rest_sigma_v: tuple[float | None, ...]
+    resistance_mohm: tuple[float | None, ...]
+    soc: tuple[float | None, ...]
+    unknown: tuple[str | None, ...]
+    current_a: float | None
+    temperature_c: tuple[float | None, ...]
+    distance_m: float | None
+    rest_limit_v: float
+    floor_v: float
+    full_v: float
+    alarms: tuple[AlarmView, ...]
+    sound: str | None
+    ride_id: int | None
+    notice: str | None  # one plain sentence when something is wrong that is no alarm ("board has 14 groups, pack 16")
+
+
+class Live(Protocol):
+    """The live state: latest wins."""
+
+    def latest(self) -> LiveState:
+        """The present state, with `age_s` as of now."""
+        ...
+
+    async def changed(self, sequence: int, timeout_s: float) -> LiveState:
+        """Wait until the state is newer than `sequence`, or the timeout; then the latest either way."""
+        ...
+
+
+class Commands(Protocol):
+    """What a paired person may do. `by` is "page" or "button". Unknown rules raise KeyError."""
+
+    def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> None: ...
+
+    def shelve(self, by: str, rule: str, seconds: float, group: int | None = None) -> None:
+        """Raises ValueError for a rule that may not be shelved or a time outside 0 (end it) to 86400 s."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Ride:
+    """One recorded ride. Energy and charge are net, discharge positive. None where unknown.
+
+    started_unix_s: wall time of the first sample; `started_trusted` says whether that clock could be trusted.
+    ended_by: None while it goes on, else "standstill", "link", "stopped" or "power".
+    """
+
+    ride_id: int
+    pack: str
+    series: int
+    started_unix_s: float
+    started_trusted: bool
+    duration_s: float
+    samples: int
+    ended_by: str | None
+    energy_wh: float | None
+    charge_ah: float | None
+    distance_m: float | None
+    current_max_a: float | None
+    loaded_min_v: float | None
+    rest_min_v: float | None
+    alarms: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEvent:
+    """An alarm event as kept. `unix_s` is the wall time it was stored; `ride_id` None outside a ride."""
+
+    event_id: int
+    ride_id: int | None
+    unix_s: float
+    event: AlarmEvent
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Envelope:
+    """Channels reduced to minimum and maximum in `points` spans of equal time.
+
+    time_s: (points,) middle of each span, from the ride's start. low, high: (channels, points), NaN where empty.
+    """
+
+    channels: tuple[str, ...]
+    time_s: Floats
+    low: Floats
+    high: Floats
+
+
+class Rides(Protocol):
+    """Stored rides, safe to call from any thread; every call may block on the disk."""
+
+    def rides(self, limit: int = 100, before_id: int | None = None) -> Sequence[Ride]:
+        """Newest first."""
+        ...
+
+    def ride(self, ride_id: int) -> Ride:
+        """Raises KeyError where there is none."""
+        ...
+
+    def channels(self, ride_id: int) -> Sequence[str]:
+        """Names that `envelope` takes for this ride: the trace columns (`group_01_v` … `distance_m`), the stored
+        estimates (`group_01_rest_v` …) and over all groups `loaded_v`, `rest_v` (lowest to highest group).
+        Raises KeyError."""
+        ...
+
+    def envelope(
+        self, ride_id: int, channels: Sequence[str], points: int, start_s: float | None = None, end_s: float | None = None
+    ) -> Envelope:
+        """Raises KeyError for an unknown ride, ValueError naming an unknown channel or an empty span."""
+        ...
+
+    def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
+        """Newest first; of one ride, or of all."""
+        ...
+
+
+class Packs(Protocol):
+    """The packs that are known, and the one fitted now."""
+
+    def packs(self) -> Sequence[Pack]: ...
+
+    def fitted(self) -> Pack: ...
