@@ -19,6 +19,7 @@ class LiveState:
     age_s: seconds since the last valid sample, None before the first. sequence: rises with every change.
     unknown: per group None or the reason in words ("settling: 8 s of rest needed").
     link: "waiting" (never heard), "up", "lost". sound: priority now sounding, or None.
+    notice: one plain sentence when something is wrong that is no alarm ("board has 14 groups, pack has 16").
     """
 
     sequence: int
@@ -42,7 +43,7 @@ class LiveState:
     alarms: tuple[AlarmView, ...]
     sound: str | None
     ride_id: int | None
-    notice: str | None  # one plain sentence when something is wrong that is no alarm ("board has 14 groups, pack 16")
+    notice: str | None
 
 
 class Live(Protocol):
@@ -133,7 +134,12 @@ class Rides(Protocol):
         ...
 
     def envelope(
-        self, ride_id: int, channels: Sequence[str], points: int, start_s: float | None = None, end_s: float | None = None
+        self,
+        ride_id: int,
+        channels: Sequence[str],
+        points: int,
+        start_s: float | None = None,
+        end_s: float | None = None,
     ) -> Envelope:
         """Raises KeyError for an unknown ride, ValueError naming an unknown channel or an empty span."""
         ...

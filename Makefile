@@ -1,0 +1,53 @@
+# Two commands do everything on a fresh machine: `make demo` and `make test`.
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test check bench soak setup setup-test system clean
+
+demo: $(VENV)/.run
+	exec $(BIN)/sagwise demo
+
+setup: $(VENV)/.run
+
+setup-test: $(VENV)/.test system
+
+test: setup-test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/pytest -m "not long" --cov --cov-report=term --cov-fail-under=85
+
+check: $(VENV)/.test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/pytest -q -n 2 -m "not slow and not browser and not long"
+
+bench: $(VENV)/.test
+	$(BIN)/python tests/bench/run.py
+
+soak: setup-test
+	$(BIN)/pytest -m long -s --timeout=7200
+
+$(VENV)/bin/python:
+	$(PYTHON) tests/tools/python_is_new_enough.py
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.run: pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	touch $@
+
+$(VENV)/.test: pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
+	touch $@ $(VENV)/.run
+
+# Debian packages that the tests need: a broker, a browser, a C compiler with sanitizers.
+system:
+	bash tests/tools/system-packages
+
+clean:
+	rm -rf $(VENV) build dist .mypy_cache .pytest_cache .ruff_cache
