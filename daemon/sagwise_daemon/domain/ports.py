@@ -95,12 +95,17 @@ class Ride:
 
 @dataclass(frozen=True, slots=True)
 class StoredEvent:
-    """An alarm event as kept. `unix_s` is the wall time it was stored; `ride_id` None outside a ride."""
+    """An alarm event as kept. `unix_s` is the wall time it was stored; `ride_id` None outside a ride.
+
+    ride_s: seconds from the ride's first sample on the ride's own clock, as in `Envelope.time_s`; None outside a
+    ride, and where the store cannot tell (the page then takes the difference of the wall times).
+    """
 
     event_id: int
     ride_id: int | None
     unix_s: float
     event: AlarmEvent
+    ride_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
