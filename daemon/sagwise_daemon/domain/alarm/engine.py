@@ -1,0 +1,332 @@
+"""The alarm engine: rules, delays, states. Law: an alarm is silent only if it is normal, seen, over or put aside.
+
+Its clock is the readings' `time_s`; a silence carries it on from the last reading, and before the first it counts
+from 0. Events come in the order of their times. The values of all rules lie in one vector, so that a reading costs
+the same few array operations whatever the number of rules and groups; a loop runs only over what changed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sagwise_daemon.domain.alarm.delays import Delays
+from sagwise_daemon.domain.alarm.rules import MAX_SENSORS, TABLE, Facts, Measured, Per, Rule, Side, nothing_yet
+from sagwise_daemon.domain.alarm.states import Trigger, next_state
+from sagwise_daemon.domain.model import (
+    AlarmEvent,
+    AlarmState,
+    AlarmView,
+    Basis,
+    Estimate,
+    Floats,
+    Pack,
+    Priority,
+    Reading,
+    RuleSettings,
+)
+from sagwise_daemon.domain.pack.profile import RULES
+
+GAP_S = 1.0  # readings further apart say nothing about the time between them
+SHELVE_MAX_S = 86400.0
+LOUDEST_FIRST = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One rule as it applies to this pack: its settings, and where its values lie in the vector."""
+
+    rule: Rule
+    settings: RuleSettings
+    at: slice
+    unit: str
+    silenceable: bool
+
+
+@dataclass(slots=True)
+class _Alarm:
+    """One alarm: `met` counts its conditions that stand, one a group, any number of sensors."""
+
+    place: _Place
+    group: int | None
+    at: slice
+    state: AlarmState
+    since_s: float = 0.0
+    met: int = 0
+    due_s: float = math.inf  # when shelving ends or an acknowledged alarm speaks again
+
+
+class Engine:
+    """All alarms of one pack."""
+
+    def __init__(self, pack: Pack) -> None:
+        self._places = _places(pack)
+        self._alarms = [alarm for place in self._places for alarm in _alarms(place)]
+        self._owner = [alarm for alarm in self._alarms for _ in range(alarm.at.start, alarm.at.stop)]
+        self._facts = nothing_yet(pack)
+        size = len(self._owner)
+        self._value, self._shown, self._loaded = np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, bool)
+        self._on_delay_s = self._spread([place.settings.on_delay_s for place in self._places])
+        self._delays = Delays(
+            sign=self._spread([-1.0 if place.rule.side is Side.BELOW else 1.0 for place in self._places]),
+            limit=self._spread([_limit(place) for place in self._places]),
+            deadband=self._spread([place.settings.deadband for place in self._places]),
+            off_delay_s=self._spread([place.settings.off_delay_s for place in self._places]),
+            at_limit=self._spread([place.rule.side is Side.REACHES for place in self._places]) > 0,
+        )
+        self._heard_s: float | None = None
+        self._clock_s = 0.0
+        self._next_due_s = math.inf
+        self._events: list[AlarmEvent] = []
+        self.sound: Priority | None = None
+
+    def reading(
+        self, reading: Reading, estimate: Estimate, shortfall_v: Floats | float = 0.0
+    ) -> tuple[AlarmEvent, ...]:
+        """Look at a reading and its estimate. shortfall_v: see `Facts`.
+
+        Raises ValueError where the arrays do not have the pack's groups.
+        """
+        since_last_s = 0.0 if self._heard_s is None else max(reading.time_s - self._heard_s, 0.0)
+        if self._heard_s is None:
+            self._start_clock(reading.time_s)
+        sensors = np.full(MAX_SENSORS, np.nan)
+        count = min(len(reading.temperature_c), MAX_SENSORS)
+        sensors[:count] = reading.temperature_c[:count]
+        self._facts = Facts(self._facts.pack, reading, estimate, sensors, 0.0, shortfall_v)
+        for place in self._places:
+            self._measure(place, self._facts)
+        self._heard_s = reading.time_s
+        self._look(reading.time_s, began_s=reading.time_s, since_last_s=since_last_s)
+        return self._taken()
+
+    def silence(self, age_s: float) -> tuple[AlarmEvent, ...]:
+        """Nothing valid has come for `age_s` seconds; say it as often as wanted."""
+        heard_s = self._heard_s or 0.0
+        began_s = np.full(len(self._value), heard_s)
+        self._value[:] = np.nan
+        facts = replace(self._facts, age_s=age_s)
+        for place in self._places:
+            if place.rule.on_silence:
+                self._measure(place, facts)
+                began_s[place.at] += _limit(place)
+        self._look(heard_s + age_s, began_s=began_s, since_last_s=0.0)
+        return self._taken()
+
+    def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> tuple[AlarmEvent, ...]:
+        """Raises KeyError for an unknown rule, ValueError for a group that it or the pack does not have."""
+        for alarm in self._chosen(rule, group):
+            self._move(alarm, Trigger.ACKNOWLEDGE, self._clock_s, by)
+        return self._taken()
+
+    def shelve(self, by: str, rule: str, seconds: float, group: int | None = None) -> tuple[AlarmEvent, ...]:
+        """Silence `rule` for `seconds`, 0 ends it; again while shelved, sets a new end.
+
+        Raises KeyError for an unknown rule, ValueError for one that must not be silenced or is out of service, a
+        time outside 0 to `SHELVE_MAX_S`, or a wrong group.
+        """
+        if not 0.0 <= seconds <= SHELVE_MAX_S:
+            raise ValueError(f"seconds: {seconds:g} is not allowed; 0 ends the shelving, at most {SHELVE_MAX_S:g}")
+        alarms = self._silenceable(rule, group, "shelved")
+        for alarm in alarms:
+            self._move(alarm, Trigger.SHELVE if seconds else Trigger.UNSHELVE, self._clock_s, by)
+            if seconds:
+                alarm.due_s = self._clock_s + seconds
+        self._schedule()
+        return self._taken()
+
+    def suppress(self, cause: str, rule: str, group: int | None = None) -> tuple[AlarmEvent, ...]:
+        """Silence `rule` by design, for as long as `cause` lasts; events carry the cause in `by`.
+
+        Raises KeyError for an unknown rule, ValueError for one that must not be silenced or is out of service.
+        """
+        for alarm in self._silenceable(rule, group, "suppressed"):
+            self._move(alarm, Trigger.SUPPRESS, self._clock_s, f"system: {cause}")
+        return self._taken()
+
+    def unsuppress(self, rule: str, group: int | None = None) -> tuple[AlarmEvent, ...]:
+        """The cause is gone: the condition decides. Raises as `suppress`."""
+        for alarm in self._silenceable(rule, group, "suppressed"):
+            self._move(alarm, Trigger.UNSUPPRESS, self._clock_s, "system")
+        return self._taken()
+
+    def ride_ended(self) -> tuple[AlarmEvent, ...]:
+        """Alarms that only wait to be seen end with the ride."""
+        for alarm in self._alarms:
+            self._move(alarm, Trigger.RIDE_END, self._clock_s, "system")
+        return self._taken()
+
+    def views(self) -> tuple[AlarmView, ...]:
+        """Every alarm that is not normal; a rule out of service once, whatever its groups."""
+        return tuple(self._view(alarm) for alarm in self._alarms if _worth_showing(alarm))
+
+    def _start_clock(self, time_s: float) -> None:
+        """The first reading sets the clock; what was shelved before keeps its span."""
+        for alarm in self._alarms:
+            alarm.due_s += time_s - self._clock_s
+        self._clock_s = time_s
+        self._schedule()
+
+    def _measure(self, place: _Place, facts: Facts) -> None:
+        measured: Measured = place.rule.measure(facts, place.settings)
+        self._value[place.at] = measured.value
+        self._shown[place.at] = measured.value if measured.shown is None else measured.shown
+        if measured.loaded is not None:
+            self._loaded[place.at] = measured.loaded
+        if measured.on_delay_s is not None:
+            self._on_delay_s[place.at] = measured.on_delay_s
+
+    def _look(self, time_s: float, *, began_s: Floats | float, since_last_s: float) -> None:
+        changed, moments = self._delays.update(
+            time_s,
+            self._value,
+            self._on_delay_s,
+            began_s=began_s,
+            since_last_s=since_last_s,
+            gap=since_last_s > GAP_S,
+        )
+        for moment, index in sorted(zip(moments.tolist(), changed.tolist(), strict=True)):
+            self._speak_again(moment)
+            self._change(index, moment)
+        self._speak_again(time_s)
+        self._clock_s = max(self._clock_s, time_s)
+
+    def _change(self, index: int, moment: float) -> None:
+        alarm = self._owner[index]
+        before = alarm.met
+        alarm.met += 1 if self._delays.standing[index] else -1
+        if bool(before) != bool(alarm.met):
+            self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
+
+    def _speak_again(self, time_s: float) -> None:
+        """End the shelving, and repeat the acknowledged alarms, that are due by `time_s`."""
+        while self._next_due_s <= time_s:
+            alarm = min(self._alarms, key=lambda alarm: alarm.due_s)
+            trigger = Trigger.UNSHELVE if alarm.state is AlarmState.SHELVED else Trigger.RE_ALARM
+            self._move(alarm, trigger, alarm.due_s, "system")
+
+    def _move(self, alarm: _Alarm, trigger: Trigger, moment: float, by: str | None = None) -> None:
+        latching = alarm.place.settings.latching
+        to = next_state(alarm.state, trigger, met=alarm.met > 0, latching=latching)
+        if to is None:
+            return
+        time_s = max(moment, self._clock_s)
+        self._clock_s = time_s
+        alarm.state, alarm.since_s, alarm.due_s = to, time_s, math.inf
+        if to is AlarmState.ACKNOWLEDGED and alarm.place.settings.re_alarm_s:
+            alarm.due_s = time_s + alarm.place.settings.re_alarm_s
+        self._events.append(self._event(alarm, by))
+        self._schedule()
+
+    def _schedule(self) -> None:
+        self._next_due_s = min(alarm.due_s for alarm in self._alarms)
+        sounding = {a.place.settings.priority for a in self._alarms if a.state is AlarmState.UNACKNOWLEDGED}
+        self.sound = next((priority for priority in LOUDEST_FIRST if priority in sounding), None)
+
+    def _event(self, alarm: _Alarm, by: str | None) -> AlarmEvent:
+        settings = alarm.place.settings
+        return AlarmEvent(
+            time_s=alarm.since_s,
+            rule=alarm.place.rule.name,
+            group=alarm.group,
+            to=alarm.state,
+            priority=settings.priority,
+            value=self._worst(alarm),
+            limit=settings.limit,
+            unit=alarm.place.unit,
+            basis=self._basis(alarm),
+            by=by,
+        )
+
+    def _view(self, alarm: _Alarm) -> AlarmView:
+        settings = alarm.place.settings
+        out = alarm.state is AlarmState.OUT_OF_SERVICE
+        return AlarmView(
+            rule=alarm.place.rule.name,
+            group=None if out else alarm.group,
+            state=alarm.state,
+            priority=settings.priority,
+            value=None if out else self._worst(alarm),
+            limit=settings.limit,
+            unit=alarm.place.unit,
+            basis=None if out else self._basis(alarm),
+            since_s=alarm.since_s,
+            until_s=alarm.due_s if alarm.state is AlarmState.SHELVED else None,
+        )
+
+    def _worst(self, alarm: _Alarm) -> float | None:
+        worst = np.fmin if alarm.place.rule.side is Side.BELOW else np.fmax
+        value = float(worst.reduce(self._shown[alarm.at]))
+        return value if math.isfinite(value) else None
+
+    def _basis(self, alarm: _Alarm) -> Basis | None:
+        if not alarm.place.rule.low_cell:
+            return None
+        return Basis.LOADED if self._loaded[alarm.at.start] else Basis.REST
+
+    def _chosen(self, rule: str | None, group: int | None) -> list[_Alarm]:
+        """The alarms that a person means, checked before any of them is touched."""
+        if rule is not None and rule not in {place.rule.name for place in self._places}:
+            raise KeyError(f"there is no alarm rule {rule!r} for this pack")
+        series = self._facts.pack.series
+        if group is not None and not 1 <= group <= series:
+            raise ValueError(f"group: {group} is not in this pack; groups are 1 to {series}")
+        alarms = [alarm for alarm in self._alarms if rule in (None, alarm.place.rule.name)]
+        chosen = [alarm for alarm in alarms if group in (None, alarm.group)]
+        if rule is not None and not chosen:
+            raise ValueError(f"group: {rule} is of the whole pack; leave the group out")
+        return chosen
+
+    def _silenceable(self, rule: str, group: int | None, verb: str) -> list[_Alarm]:
+        alarms = self._chosen(rule, group)
+        if not alarms[0].place.silenceable:
+            raise ValueError(f"{rule} is a last guard and cannot be {verb}; acknowledge it instead")
+        if alarms[0].state is AlarmState.OUT_OF_SERVICE:
+            raise ValueError(f"{rule} is out of service by the pack file and cannot be {verb}")
+        return alarms
+
+    def _spread(self, of_places: list[float] | list[bool]) -> Floats:
+        """One number a rule, over all its places in the vector."""
+        lengths = [place.at.stop - place.at.start for place in self._places]
+        return np.repeat(np.array(of_places, np.float64), lengths)
+
+    def _taken(self) -> tuple[AlarmEvent, ...]:
+        events = tuple(self._events)
+        self._events.clear()
+        return events
+
+
+def _places(pack: Pack) -> tuple[_Place, ...]:
+    lengths = {Per.GROUP: pack.series, Per.SENSOR: MAX_SENSORS, Per.PACK: 1}
+    places: list[_Place] = []
+    for rule in TABLE:
+        if rule.applies(pack):
+            start = places[-1].at.stop if places else 0
+            spec = RULES[rule.name]
+            at = slice(start, start + lengths[rule.per])
+            places.append(_Place(rule, pack.rules[rule.name], at, spec.unit, spec.shelvable))
+    return tuple(places)
+
+
+def _alarms(place: _Place) -> Iterator[_Alarm]:
+    state = AlarmState.NORMAL if place.settings.enabled else AlarmState.OUT_OF_SERVICE
+    if place.rule.per is not Per.GROUP:
+        yield _Alarm(place, None, place.at, state)
+        return
+    for index in range(place.at.start, place.at.stop):
+        yield _Alarm(place, index - place.at.start + 1, slice(index, index + 1), state)
+
+
+def _limit(place: _Place) -> float:
+    if place.settings.limit is None:
+        raise ValueError(f"alarm.{place.rule.name}: has no limit in this pack; rebuild the pack with its defaults")
+    return place.settings.limit
+
+
+def _worth_showing(alarm: _Alarm) -> bool:
+    if alarm.state is AlarmState.OUT_OF_SERVICE:
+        return alarm.group in (None, 1)
+    return alarm.state is not AlarmState.NORMAL

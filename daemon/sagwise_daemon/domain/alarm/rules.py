@@ -1,0 +1,177 @@
+"""The alarm rules. Law: one function and one row a rule; a rule measures, and never judges delays or states.
+
+A rule's function gives the value that is held against the limit, NaN where it is unknown. Limits, deadbands,
+delays, units and priorities come from the pack (`domain.pack.profile` tables them). To add a rule: its defaults
+there, one function and one row here, one test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sagwise_daemon.domain.model import Estimate, Floats, Pack, Reading, RuleSettings, Unknown
+
+MAX_SENSORS = 16  # temperature sensors, as many as the wire carries
+
+# How far `rest_low` leans to the cautious side of an estimate, and how long a sag may last before a group whose
+# rest voltage is unknown is called low by what it reads under load.
+SIGMA_MARGIN_V = 0.010
+LOADED_ON_DELAY_S = 5.0
+
+CHARGING_C_RATE = 0.02
+
+
+class Per(Enum):
+    """What a rule is judged for: each group has an alarm of its own, sensors share the pack's one."""
+
+    GROUP = "group"
+    SENSOR = "sensor"
+    PACK = "pack"
+
+
+class Side(Enum):
+    """On which side of the limit a rule is met; REACHES counts the limit itself."""
+
+    BELOW = "below"
+    ABOVE = "above"
+    REACHES = "reaches"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Facts:
+    """What the rules look at: the last reading with its estimate, and how long ago that was.
+
+    temperature_c: (MAX_SENSORS,), NaN where there is no such sensor. age_s: since the last valid sample, 0 when
+    there is one. shortfall_v: (groups,) or one number, 0 to 0.015: how much lower than estimated to take the rest
+    voltage of a group found short of capacity.
+    """
+
+    pack: Pack
+    reading: Reading
+    estimate: Estimate
+    temperature_c: Floats
+    age_s: float = 0.0
+    shortfall_v: Floats | float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """What a rule makes of the facts; each array has an entry for every group or sensor, or is one number.
+
+    value: held against the limit; infinite where the rule has nothing to object to. shown: what an event says
+    instead of it. loaded: where the value is a loaded voltage, None where that is no question. on_delay_s: in
+    place of the settings'.
+    """
+
+    value: Floats | float
+    shown: Floats | float | None = None
+    loaded: NDArray[np.bool_] | bool | None = None
+    on_delay_s: Floats | None = None
+
+
+def rest_low(facts: Facts, settings: RuleSettings) -> Measured:
+    """Rest voltage less the margins; where it is unknown the loaded voltage, with a longer on-delay."""
+    estimate = facts.estimate
+    unknown = np.isnan(estimate.rest_v)
+    margin = np.fmin(estimate.rest_sigma_v, SIGMA_MARGIN_V) + facts.shortfall_v
+    return Measured(
+        value=np.where(unknown, facts.reading.group_v, estimate.rest_v - margin),
+        loaded=unknown,
+        on_delay_s=np.where(unknown, max(settings.on_delay_s, LOADED_ON_DELAY_S), settings.on_delay_s),
+    )
+
+
+def loaded_floor(facts: Facts, settings: RuleSettings) -> Measured:
+    """The measured voltage and nothing else: no estimate can silence it."""
+    return Measured(value=facts.reading.group_v, loaded=True)
+
+
+def overvoltage(facts: Facts, settings: RuleSettings) -> Measured:
+    return Measured(value=facts.reading.group_v)
+
+
+def spread_high(facts: Facts, settings: RuleSettings) -> Measured:
+    """Highest less lowest rest voltage. With groups unknown it is at least that: it may raise, but not clear."""
+    rest = facts.estimate.rest_v
+    unknown = np.isnan(rest)
+    if unknown.all():
+        return Measured(value=np.nan)
+    spread = float(np.fmax.reduce(rest) - np.fmin.reduce(rest))
+    too_wide = settings.limit is not None and spread > settings.limit
+    return Measured(value=spread if too_wide or not unknown.any() else np.nan)
+
+
+def temperature(facts: Facts, settings: RuleSettings) -> Measured:
+    return Measured(value=facts.temperature_c)
+
+
+def charge_cold(facts: Facts, settings: RuleSettings) -> Measured:
+    """Temperature while charging. Lithium plates on the anode when a cold cell is charged."""
+    current_a = facts.reading.current_a
+    if np.isnan(current_a):
+        return Measured(value=np.nan)
+    charging = current_a < -CHARGING_C_RATE * facts.pack.capacity_ah
+    return Measured(value=facts.temperature_c if charging else np.inf, shown=facts.temperature_c)
+
+
+def overcurrent(facts: Facts, settings: RuleSettings) -> Measured:
+    """Discharge current over what the makers allow all cells of a group together."""
+    allowed_a = (facts.pack.cell.max_discharge_a or np.nan) * facts.pack.parallel
+    return Measured(value=facts.reading.current_a / allowed_a)
+
+
+def link_lost(facts: Facts, settings: RuleSettings) -> Measured:
+    return Measured(value=facts.age_s)
+
+
+def nothing_yet(pack: Pack) -> Facts:
+    """Before the first reading: everything unknown."""
+    groups, sensors = np.full(pack.series, np.nan), np.full(MAX_SENSORS, np.nan)
+    unknown = np.full(pack.series, Unknown.STARTING, np.int8)
+    estimate = Estimate(np.nan, groups, groups, groups, groups, groups, groups, unknown)
+    return Facts(pack, Reading(np.nan, groups), estimate, sensors)
+
+
+def _always(pack: Pack) -> bool:
+    return True
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One row.
+
+    low_cell: its events say on which voltage it acted. on_silence: looked at when samples fail to come, not only
+    at a reading. applies: whether the rule has a meaning for this pack; if not, it has no alarm at all.
+    """
+
+    name: str
+    measure: Callable[[Facts, RuleSettings], Measured]
+    per: Per
+    side: Side
+    low_cell: bool = False
+    on_silence: bool = False
+    applies: Callable[[Pack], bool] = _always
+
+
+TABLE: tuple[Rule, ...] = (
+    Rule("rest_low", rest_low, Per.GROUP, Side.BELOW, low_cell=True),
+    Rule("loaded_floor", loaded_floor, Per.GROUP, Side.BELOW, low_cell=True),
+    Rule("overvoltage", overvoltage, Per.GROUP, Side.ABOVE),
+    Rule("spread_high", spread_high, Per.PACK, Side.ABOVE, applies=lambda pack: pack.series > 1),
+    Rule("temperature_high", temperature, Per.SENSOR, Side.ABOVE),
+    Rule("temperature_low", temperature, Per.SENSOR, Side.BELOW),
+    Rule("charge_cold", charge_cold, Per.SENSOR, Side.BELOW),
+    Rule(
+        "overcurrent",
+        overcurrent,
+        Per.PACK,
+        Side.ABOVE,
+        applies=lambda pack: pack.cell.max_discharge_a is not None,
+    ),
+    Rule("link_lost", link_lost, Per.PACK, Side.REACHES, on_silence=True),
+)
