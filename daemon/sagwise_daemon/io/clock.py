@@ -1,0 +1,46 @@
+"""The host's clocks. Law: read here only; a wall clock is trusted when the kernel says that something set it.
+
+The kernel's word is `adjtimex(2)`: TIME_ERROR until a time service (NTP, PTP, GPS) has disciplined the clock. A
+clock that shows a day before this program was written is never trusted.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from pathlib import Path
+
+from sagwise_daemon.domain.stamps import WallTime
+
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+EARLIEST_UNIX_S = 1_750_000_000.0  # June 2025
+TIME_ERROR = 5
+TIMEX_BYTES = 512  # struct timex is 208 bytes on 64-bit Linux; the kernel writes no more than that
+
+
+def wall_time() -> WallTime:
+    """The clocks now."""
+    unix_s = time.time()
+    return WallTime(
+        unix_s=unix_s,
+        trusted=unix_s >= EARLIEST_UNIX_S and _disciplined(),
+        monotonic_s=time.monotonic(),
+        host_boot=host_boot(),
+    )
+
+
+def host_boot() -> str:
+    """The kernel's name for this boot; empty where it has none, and then nothing is dated across restarts."""
+    try:
+        return BOOT_ID.read_text(encoding="ascii").strip()
+    except OSError:
+        return ""
+
+
+def _disciplined() -> bool:
+    """Asks with modes = 0, which changes nothing and needs no privilege."""
+    try:
+        state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(TIMEX_BYTES))
+    except (OSError, AttributeError):
+        return False
+    return 0 <= int(state) < TIME_ERROR
