@@ -217,7 +217,8 @@ def python_names(names: Names) -> Iterator[str]:
         yield f"    {name.upper()} = {value}  # {doc}"
 
 
-def python_field_doc(message: Message, field: Field) -> str:
+def field_doc(message: Message, field: Field, names: Callable[[Names], str]) -> str:
+    """What a reader of the struct needs: unit, meaning, range; `names` spells an enumeration."""
     limited = field
     words = [field.doc] if field.doc else []
     if field.array:
@@ -225,11 +226,11 @@ def python_field_doc(message: Message, field: Field) -> str:
         what = "bytes of UTF-8" if field.text else "entries"
         words.append(f"{limited.low} to {limited.high} {what}")
     elif field.names:
-        words.append(f"`{field.names.name}`")
+        words.append(names(field.names))
     elif field.limited:
         words.append(f"{field.low} to {field.high}")
     if field.valid:
-        words.append(f"a bit for each entry of `{field.valid}`")
+        words.append(f"a bit for each entry of {field.valid}")
     unit = f" [{field.unit}]" if field.unit else ""
     return f"{field.name}{unit}: {'; '.join(words)}." if words else f"{field.name}{unit}."
 
@@ -243,7 +244,8 @@ def python_class(message: Message) -> Iterator[str]:
     yield f"    From the {message.sender}; type 0x{message.number:02X}."
     yield ""
     for field in attributes:
-        yield from wrap(python_field_doc(message, field), "    ", "        ")
+        doc = field_doc(message, field, lambda names: f"`{names.name}`")
+        yield from wrap(doc, "    ", "        ")
     yield '    """'
     yield ""
     for field in attributes:
@@ -324,10 +326,105 @@ def render_python(protocol: Protocol) -> str:
     return "\n".join([*out, ")", ""])
 
 
+# --- C ---------------------------------------------------------------------------------------------------------
+
+C_INTRO = """/* The messages of the wire as C types and tables. {note}
+ *
+ * Structs hold the integers of the wire in the machine's own order; sagwise_codec.c moves them to and from bytes.
+ * SAGWISE_FIELDS_<MESSAGE>(X) lists a message's fields in wire order as
+ *     X(message, field, type, kind, low, high, known, length)
+ * kind: ONE a single value; COUNT the length of the next field; ARRAY or TEXT that field; MASK a bit for each
+ * entry of an array. low, high: the range held when reading and writing (low > high: the type's own).
+ * known: highest value that has a name, held when writing only. length: the COUNT that belongs to an ARRAY, TEXT
+ * or MASK, else the field itself.
+ */
+"""
+
+
+def c_type(field: Field) -> str:
+    return "char" if field.text else f"{'uint' if field.type[0] == 'u' else 'int'}{field.size * 8}_t"
+
+
+def c_names(names: Names) -> Iterator[str]:
+    prefix = f"SAGWISE_{snake(names.name).upper()}"
+    rule = f" Any other value is taken {names.unknown}." if names.unknown else ""
+    yield f"/* {names.doc}{rule} */"
+    yield f"enum sagwise_{snake(names.name)} {{"
+    for name, value, doc in names.numbered():
+        yield f"    {prefix}_{name.upper()} = {value}, /* {doc} */"
+    yield "};"
+    yield ""
+
+
+def c_struct(message: Message) -> Iterator[str]:
+    yield f"/* {message.doc} From the {message.sender}. */"
+    yield f"struct sagwise_{message.name} {{"
+    for field in message.fields:
+        room = ""
+        if field.array:
+            high = message.find(field.length).high
+            room = f"[{high + 1}]" if field.text else f"[{high}]"
+        doc = field_doc(message, field, lambda names: f"enum sagwise_{snake(names.name)}")
+        yield from wrap(f"/* {doc} */", "    ", "       ")
+        yield f"    {c_type(field)} {field.name}{room};"
+    yield "};"
+    yield ""
+
+
+def c_row(message: Message, field: Field) -> str:
+    kind, length = "ONE", field.name
+    if field.array:
+        kind, length = "TEXT" if field.text else "ARRAY", field.length
+    elif field.valid:
+        kind, length = "MASK", message.find(field.valid).length
+    elif field.name in message.lengths:
+        kind = "COUNT"
+    limited = field.limited or kind == "COUNT"
+    if limited and not 0 <= field.low <= field.high < 1 << 32:
+        raise SystemExit(f"{message.name}.{field.name}: the C table holds ranges within 0 to 2^32 - 1")
+    span = f"{field.low}u, {field.high}u" if limited else "1u, 0u"
+    known = f"{field.names.highest}u" if field.names else "UINT32_MAX"
+    return f"X({message.name}, {field.name}, {c_type(field)}, {kind}, {span}, {known}, {length})"
+
+
+def c_rows(message: Message) -> Iterator[str]:
+    rows = [c_row(message, field) for field in message.fields]
+    yield f"#define SAGWISE_FIELDS_{message.name.upper()}(X) \\"
+    yield from [f"    {row} \\" for row in rows[:-1]]
+    yield f"    {rows[-1]}"
+    yield ""
+
+
+def render_c(protocol: Protocol) -> str:
+    messages = protocol.messages
+    out = [C_INTRO.format(note=NOTE), "#ifndef SAGWISE_MESSAGES_H", "#define SAGWISE_MESSAGES_H", ""]
+    out += ["#include <stdint.h>", ""]
+    for name, value in protocol.sizes.items():
+        out.append(f"#define SAGWISE_{name.upper()} {value}u /* {SIZE_DOCS[name]} */")
+    out += ["", "enum sagwise_type {"]
+    out += [f"    SAGWISE_{m.name.upper()} = 0x{m.number:02X}, /* from the {m.sender} */" for m in messages]
+    out += ["};", ""]
+    for named in protocol.names.values():
+        out += c_names(named)
+    for message in messages:
+        out += c_struct(message)
+    out += ["/* Any message; `type` says which member of the union counts. */", "struct sagwise_message {"]
+    out += ["    uint8_t type; /* enum sagwise_type */", "    union {"]
+    out += [f"        struct sagwise_{m.name} {m.name};" for m in messages]
+    out += ["    } body;", "};", ""]
+    out += ["/* X(message, MESSAGE) for every message. */", "#define SAGWISE_MESSAGES(X) \\"]
+    rows = [f"    X({m.name}, {m.name.upper()})" for m in messages]
+    out += [*(f"{row} \\" for row in rows[:-1]), rows[-1], ""]
+    for message in messages:
+        out += c_rows(message)
+    return "\n".join([*out, "#endif", ""])
+
+
 # --- the whole -------------------------------------------------------------------------------------------------
 
 TARGETS: dict[str, Callable[[Protocol], str]] = {
     "sagwise_protocol/layout.py": render_python,
+    "c/sagwise_messages.h": render_c,
 }
 
 

@@ -78,7 +78,7 @@ class Rejected:
 
     size: encoded bytes without the delimiter; for an over-long run those read when it was given up.
     detail: what was found and what is allowed, for the log. stamp, type: of the refused frame, once its CRC
-    was right, so that a refusal can name it; else None.
+    was right, so that a refusal can name it; else None. allowed: with OUT_OF_RANGE, the range in the field's unit.
     """
 
     reason: RejectReason
@@ -86,6 +86,7 @@ class Rejected:
     detail: str = field(default="", compare=False)
     stamp: Stamp | None = None
     type: int | None = None
+    allowed: tuple[int, int] | None = None
 
 
 Event: TypeAlias = Frame | Rejected
@@ -94,9 +95,14 @@ Event: TypeAlias = Frame | Rejected
 class _RefusedError(Exception):
     """Carries a reason out of the checks of one frame."""
 
-    def __init__(self, reason: RejectReason, detail: str) -> None:
+    def __init__(self, reason: RejectReason, detail: str, allowed: tuple[int, int] | None = None) -> None:
         super().__init__(detail)
         self.reason = reason
+        self.allowed = allowed
+
+
+def _out_of_range(where: str, value: int, low: int, high: int) -> _RefusedError:
+    return _RefusedError(RejectReason.OUT_OF_RANGE, _range_fault(where, value, low, high), (low, high))
 
 
 # --- writing ---------------------------------------------------------------------------------------------------
@@ -244,9 +250,9 @@ def _read_run(run: bytes) -> Event:
         layout = _check_header(version, number, flags, body_bytes, len(frame))
         message = _read_body(layout, frame, len(frame) - CRC_BYTES)
         if not boot_id:
-            raise _RefusedError(RejectReason.OUT_OF_RANGE, _range_fault("header.boot_id", 0, 1, 2**32 - 1))
+            raise _out_of_range("header.boot_id", 0, 1, 2**32 - 1)
     except _RefusedError as refused:
-        return Rejected(refused.reason, len(run), str(refused), stamp, number)
+        return Rejected(refused.reason, len(run), str(refused), stamp, number, refused.allowed)
     return Frame(stamp, message)
 
 
@@ -300,8 +306,7 @@ def _read_body(layout: Layout, frame: bytes, end: int) -> Message:
     for span in layout.ranges:
         if not span.low <= getattr(message, span.name) <= span.high:
             value = getattr(message, span.name)
-            where = f"{layout.name}.{span.name}"
-            raise _RefusedError(RejectReason.OUT_OF_RANGE, _range_fault(where, value, span.low, span.high))
+            raise _out_of_range(f"{layout.name}.{span.name}", value, span.low, span.high)
     return message
 
 

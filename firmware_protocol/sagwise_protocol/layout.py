@@ -147,8 +147,8 @@ class Sample:
 
     From the board; type 0x02.
 
-    group_valid: bit 0 is the board's lowest group; a bit for each entry of `group_500uv`.
-    temperature_valid: a bit for each entry of `temperature_centi_c`.
+    group_valid: bit 0 is the board's lowest group; a bit for each entry of group_500uv.
+    temperature_valid: a bit for each entry of temperature_centi_c.
     other_valid: `SampleOtherValid`.
     current_ma [mA]: positive while discharging.
     distance_cm [cm]: cumulative since any moment the board likes.
