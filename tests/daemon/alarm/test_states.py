@@ -2,7 +2,7 @@
 
 States and the rows of the standard: shelved by a person, suppressed by design by the system, out of service by
 configuration, a latched alarm stays until reset, evaluation goes on in every state: OPC UA Part 9 section 4.8,
-after ISA-18.2 / IEC 62682. Core states and their order: IEC 62682, from memory. The rest is the project's contract.
+after ISA-18.2 / IEC 62682. Core states and their order: IEC 62682, from memory. The rest: the contract.
 """
 
 from __future__ import annotations
