@@ -28,6 +28,7 @@ from sagwise_daemon.config.document import (
 )
 from sagwise_daemon.config.pack import read_pack
 from sagwise_daemon.domain.model import Pack
+from sagwise_daemon.domain.ride import bounds
 from sagwise_daemon.errors import ConfigError, PackError
 
 BIKE_PATTERN = r"^[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?$"
@@ -35,6 +36,7 @@ BIKE_WORDS = "1 to 32 lower-case letters, digits and inner hyphens (it is part o
 HOST_PATTERN = r"^[A-Za-z0-9._:%-]{1,253}$"
 HOST_WORDS = "a host name or an IP address"
 LARGEST_PASSWORD_BYTES = 4096
+RIDE = bounds.RideSettings()  # the defaults are the domain's
 
 
 class Bike(Table):
@@ -86,17 +88,13 @@ class Mqtt(Table):
 
 
 class RideSettings(Table):
-    """When a ride begins and ends.
+    """When a ride begins and ends; `domain.ride.bounds` says how each is used."""
 
-    It begins once the current was over begin_current_a for begin_after_s and then takes in preroll_s of what came
-    before; it ends after end_after_s of standstill or after link_end_s without a sample.
-    """
-
-    begin_current_a: float = number(0.1, 1000, "A", 2.0)
-    begin_after_s: float = number(0, 60, "s", 1.0)
-    end_after_s: float = number(5, 3600, "s", 120.0)
-    link_end_s: float = number(5, 3600, "s", 60.0)
-    preroll_s: float = number(0, 120, "s", 10.0)
+    begin_current_a: float = number(0.1, 1000, "A", RIDE.begin_current_a)
+    begin_after_s: float = number(0, 60, "s", RIDE.begin_after_s)
+    end_after_s: float = number(5, 3600, "s", RIDE.end_after_s)
+    link_end_s: float = number(5, 3600, "s", RIDE.link_end_s)
+    preroll_s: float = number(0, 120, "s", RIDE.preroll_s)
 
 
 class _File(Table):

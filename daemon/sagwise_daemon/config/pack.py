@@ -103,12 +103,13 @@ class _PackFile(Table):
     alarm: _Alarms = Field(default_factory=_Alarms)  # type: ignore[valid-type]
 
 
-def built_in_pack(name: str) -> Path:
-    """Path of a pack file that comes with the program: "otter", "heron" or "wren". Raises PackError."""
+def built_in_pack(name: str) -> tuple[Path, Pack]:
+    """A pack that comes with the program, and its file: "otter", "heron" or "wren". Raises PackError."""
     names = sorted(path.stem for path in BUILT_IN.glob("*.toml"))
     if name not in names:
         raise PackError(f"{name}: no such built-in pack; there are {', '.join(names)}")
-    return BUILT_IN / f"{name}.toml"
+    path = BUILT_IN / f"{name}.toml"
+    return path, load_pack(path)
 
 
 def load_pack(path: Path) -> Pack:

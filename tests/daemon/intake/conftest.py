@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pytest
-from sagwise_daemon.config import built_in_pack, load_pack
+from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.intake import Intake
 from sagwise_daemon.domain.model import Pack
 from sagwise_protocol import BoardHello, Frame, Message, Sample, Stamp
@@ -43,7 +43,7 @@ class Board:
 
 @pytest.fixture
 def pack() -> Pack:
-    return load_pack(built_in_pack("otter"))
+    return built_in_pack("otter")[1]
 
 
 @pytest.fixture
