@@ -1,0 +1,248 @@
+"""Blocks of integers to bytes and back. Law: what goes in comes out bit for bit, or decoding says so.
+
+A chunk (format 1), little-endian:
+
+    u8 format = 1 | u8 kind (the caller's) | u8 blocks | u8 zero | u32 rows
+    per block:    u8 method | u8 width | u8 validity | u8 zero | u16 columns | u16 zero | u32 bytes
+    per block:    one zstandard frame with content checksum, of that many bytes
+
+A block is `columns` series of `rows` 64-bit integers of one kind (all groups, the current, ...), so that a reader
+inflates only the quantities it wants. Inside the frame:
+
+    validity bits     only if validity = 1 (mixed): one bit a value, column after column, first value
+                      in the highest bit; validity 0: all valid, 2: none valid
+    heads             i64 a column: its first value (method 3: the constant of its line)
+    gains             method 3 only: i32 a column, in 1/65536
+    means             method 3 only: i64 first value, then `rows` zigzag differences as four byte planes
+    planes            `width` byte planes of the zigzag residuals, highest first; in each plane column after column
+
+Residuals by method: 1 differences in time; 2 differences of differences (clocks); 3 distance from a line through
+the mean of all columns: groups in series carry one current, so the mean tells each group's sag, and the noise of
+the reading before is not added as a difference would. Sums wrap at 64 bits, so every 64-bit value survives. An
+invalid value repeats the last valid one before it (costs nothing) and comes back as invalid.
+"""
+
+from __future__ import annotations
+
+import struct
+import threading
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+import zstandard
+from numpy.typing import NDArray
+
+Ints: TypeAlias = NDArray[np.int64]
+Bools: TypeAlias = NDArray[np.bool_]
+Bytes: TypeAlias = NDArray[np.uint8]
+
+FORMAT = 1
+DELTA, DELTA2, PEERS = 1, 2, 3
+_ALL, _MIXED, _NONE = 0, 1, 2
+_CHUNK = struct.Struct("<BBBxI")
+_BLOCK = struct.Struct("<BBBxHxxI")
+_GAIN_BITS = 16
+_MEAN_WIDTH = 4
+_LEVEL = 1  # noise has nothing to match: higher levels were no smaller and up to ten times slower
+_PEERS_LIMIT = 1 << 40
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """One quantity. values, valid: (columns, rows). `clock` marks a steadily counting series."""
+
+    values: Ints
+    valid: Bools
+    clock: bool = False
+
+
+class CodecError(ValueError):
+    """The bytes are no chunk of this format, or were damaged."""
+
+
+class _Tools(threading.local):
+    """zstandard's contexts must not be shared between threads."""
+
+    def __init__(self) -> None:
+        self.deflate = zstandard.ZstdCompressor(level=_LEVEL, write_checksum=True)
+        self.inflate = zstandard.ZstdDecompressor()
+
+
+_tools = _Tools()
+
+
+def encode(kind: int, blocks: Sequence[Block]) -> bytes:
+    """Bytes of a chunk. Every block has the same number of rows, at least one.
+
+    Raises ValueError when the shapes disagree.
+    """
+    rows = {block.values.shape[1] for block in blocks} | {block.valid.shape[1] for block in blocks}
+    if len(rows) != 1 or 0 in rows:
+        raise ValueError(f"blocks of a chunk need one equal number of rows above 0, got {sorted(rows)}")
+    parts = [_encode_block(block) for block in blocks]
+    start = _CHUNK.pack(FORMAT, kind, len(blocks), rows.pop())
+    return b"".join([start, *(header for header, _ in parts), *(frame for _, frame in parts)])
+
+
+def decode(blob: bytes, wanted: Collection[int] | None = None) -> tuple[int, list[Block | None]]:
+    """The chunk's kind and its blocks; those whose index is not in `wanted` are left out as None.
+
+    Raises CodecError for damaged bytes or an unknown format.
+    """
+    try:
+        kind, rows, headers, offset = _headers(blob)
+        blocks: list[Block | None] = []
+        for index, header in enumerate(headers):
+            size = header[4]
+            needed = wanted is None or index in wanted
+            blocks.append(_decode_block(header, rows, blob[offset : offset + size]) if needed else None)
+            offset += size
+    except (struct.error, zstandard.ZstdError, ValueError, IndexError) as fault:
+        raise CodecError(f"chunk of {len(blob)} bytes cannot be read: {fault}") from fault
+    return kind, blocks
+
+
+def _headers(blob: bytes) -> tuple[int, int, list[tuple[int, int, int, int, int]], int]:
+    version, kind, count, rows = _CHUNK.unpack_from(blob)
+    if version != FORMAT:
+        raise ValueError(f"format {version} is unknown, this program reads format {FORMAT}")
+    headers = [_BLOCK.unpack_from(blob, _CHUNK.size + i * _BLOCK.size) for i in range(count)]
+    end = _CHUNK.size + count * _BLOCK.size
+    if end + sum(header[4] for header in headers) != len(blob):
+        raise ValueError("its length is not what its header says")
+    return kind, rows, headers, end
+
+
+def _encode_block(block: Block) -> tuple[bytes, bytes]:
+    """The smaller of the methods that suit the block."""
+    columns = block.values.shape[0]
+    validity = _ALL if block.valid.all() else _MIXED if block.valid.any() else _NONE
+    bits = np.packbits(block.valid).tobytes() if validity == _MIXED else b""
+    filled = block.values if validity == _ALL else _hold(block.values, block.valid)
+    best: tuple[bytes, bytes] | None = None
+    for method in (DELTA2,) if block.clock else (DELTA, PEERS) if columns > 1 else (DELTA,):
+        body, width = _PACK[method](filled)
+        frame = _tools.deflate.compress(bits + body)
+        if best is None or len(frame) < len(best[1]):
+            best = _BLOCK.pack(method, width, validity, columns, len(frame)), frame
+    assert best is not None
+    return best
+
+
+def _decode_block(header: tuple[int, int, int, int, int], rows: int, frame: bytes) -> Block:
+    method, width, validity, columns, _ = header
+    body = np.frombuffer(_tools.inflate.decompress(frame), np.uint8)
+    valid = np.full((columns, rows), validity == _ALL)
+    if validity == _MIXED:
+        count = columns * rows
+        size = (count + 7) // 8
+        valid = np.unpackbits(body[:size], count=count).astype(np.bool_).reshape(columns, rows)
+        body = body[size:]
+    if method not in _UNPACK:
+        raise ValueError(f"method {method} is unknown")
+    return Block(_UNPACK[method](body, columns, rows, width), valid, method == DELTA2)
+
+
+def _hold(values: Ints, valid: Bools) -> Ints:
+    """Invalid values replaced by the valid one before, at the start by the first valid one, else by 0."""
+    rows = values.shape[1]
+    last = np.maximum.accumulate(np.where(valid, np.arange(rows), -1), axis=1)
+    source = np.where(last < 0, valid.argmax(axis=1)[:, None], last)
+    held = np.take_along_axis(values, source, axis=1)
+    held[~valid.any(axis=1)] = 0
+    return held
+
+
+def _difference(values: Ints) -> Ints:
+    return np.diff(values, axis=1, prepend=values[:, :1])
+
+
+def _zigzag(values: Ints) -> NDArray[np.uint64]:
+    return ((values << 1) ^ (values >> 63)).view(np.uint64)
+
+
+def _to_planes(values: Ints, width: int | None = None) -> tuple[bytes, int]:
+    """Byte planes of the zigzag values, highest first, and how many."""
+    folded = _zigzag(np.ascontiguousarray(values))
+    if width is None:
+        width = max(1, (int(folded.max(initial=0)).bit_length() + 7) // 8)
+    octets = folded.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :width]
+    return octets.T[::-1].tobytes(), width
+
+
+def _from_planes(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    if body.size != width * columns * rows or not 1 <= width <= 8:
+        raise ValueError("its planes are not as long as its header says")
+    planes = body.reshape(width, columns, rows)
+    folded = planes[0].astype(np.uint64)
+    for plane in planes[1:]:
+        folded = (folded << np.uint64(8)) | plane
+    half = (folded >> np.uint64(1)).view(np.int64)
+    signs: Ints = -(folded & np.uint64(1)).view(np.int64)
+    values: Ints = half ^ signs
+    return values
+
+
+def _pack_delta(values: Ints) -> tuple[bytes, int]:
+    planes, width = _to_planes(_difference(values))
+    return values[:, 0].astype("<i8").tobytes() + planes, width
+
+
+def _unpack_delta(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    heads = body[: 8 * columns].view("<i8").astype(np.int64)
+    steps = _from_planes(body[8 * columns :], columns, rows, width)
+    return np.cumsum(steps, axis=1) + heads[:, None]
+
+
+def _pack_delta2(values: Ints) -> tuple[bytes, int]:
+    planes, width = _to_planes(_difference(_difference(values)))
+    return values[:, 0].astype("<i8").tobytes() + planes, width
+
+
+def _unpack_delta2(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    heads = body[: 8 * columns].view("<i8").astype(np.int64)
+    bends = _from_planes(body[8 * columns :], columns, rows, width)
+    return np.cumsum(np.cumsum(bends, axis=1), axis=1) + heads[:, None]
+
+
+def _pack_peers(values: Ints) -> tuple[bytes, int]:
+    mean = np.rint(values.mean(axis=0)).astype(np.int64)
+    far = float(np.abs(values.astype(np.float64)).max()) > _PEERS_LIMIT
+    if (
+        far or np.abs(_difference(mean[None])).max() >= 1 << 30
+    ):  # beyond the means' planes: leave it to differences
+        mean = np.zeros_like(mean)
+    gains, constants = _lines(values, mean)
+    residuals = values - _line(gains, constants, mean)
+    means, _ = _to_planes(_difference(mean[None]), _MEAN_WIDTH)
+    planes, width = _to_planes(residuals)
+    heads = constants.astype("<i8").tobytes() + gains.astype("<i4").tobytes()
+    return heads + mean[:1].astype("<i8").tobytes() + means + planes, width
+
+
+def _unpack_peers(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    edges = np.cumsum([8 * columns, 4 * columns, 8, _MEAN_WIDTH * rows])
+    constants, gains, first, means, planes = np.split(body, edges)
+    mean = np.cumsum(_from_planes(means, 1, rows, _MEAN_WIDTH)[0]) + first.view("<i8")[0]
+    line = _line(gains.view("<i4").astype(np.int64), constants.view("<i8").astype(np.int64), mean)
+    return _from_planes(planes, columns, rows, width) + line
+
+
+def _lines(values: Ints, mean: Ints) -> tuple[Ints, Ints]:
+    """Least squares of each column on the mean, in the decoder's integers. Any answer is lossless."""
+    centred = mean - mean.mean()
+    power = float(centred @ centred)
+    slope = (values @ centred) / power if power > 0 else np.zeros(len(values))
+    gains = np.rint(np.clip(slope, -8, 8) * (1 << _GAIN_BITS)).astype(np.int64)
+    constants = np.rint((values - _line(gains, np.zeros_like(gains), mean)).mean(axis=1))
+    return gains, np.clip(constants, -(2.0**62), 2.0**62).astype(np.int64)
+
+
+def _line(gains: Ints, constants: Ints, mean: Ints) -> Ints:
+    return ((gains[:, None] * mean[None]) >> _GAIN_BITS) + constants[:, None]
+
+
+_PACK = {DELTA: _pack_delta, DELTA2: _pack_delta2, PEERS: _pack_peers}
+_UNPACK = {DELTA: _unpack_delta, DELTA2: _unpack_delta2, PEERS: _unpack_peers}

@@ -1,0 +1,206 @@
+"""The way out of the store: `ports.Rides`. Law: a reader holds its transaction only while it fetches rows.
+
+A long reader would keep the write-ahead log from being checked in, and it would grow; so blobs are fetched first
+and decoded afterwards. Safe from any thread; every call may wait for the disk. Faults of the file are StoreError.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Engine, Row, Select, select, tuple_
+from sqlalchemy.exc import SQLAlchemyError
+
+from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Basis, Priority
+from sagwise_daemon.domain.ports import Envelope, Ride, StoredEvent
+from sagwise_daemon.errors import StoreError
+from sagwise_daemon.io.store.codec import CodecError
+from sagwise_daemon.io.store.columns import ESTIMATES, SAMPLES, Table, from_bytes, join, unsigned
+from sagwise_daemon.io.store.envelope import Channel, Reduction, channels_of, chosen
+from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, packs, rides
+
+T = TypeVar("T")
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """A boot of the board within a ride. first_time_us: the ride's time when it was first heard, then at
+    uptime_us.
+    """
+
+    boot_id: int
+    first_time_us: int
+    uptime_us: int
+    unix_s: float
+    trusted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Where samples are missing: cause "queue_full", "order" or "restart"; samples None where nobody counted."""
+
+    cause: str
+    first_time_us: int
+    last_time_us: int
+    samples: int | None
+
+
+class StoredRides:
+    """Rides as they lie on the disk; also those that still go on, up to the last flush."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def rides(self, limit: int = 100, before_id: int | None = None) -> Sequence[Ride]:
+        """Newest first by their start; `before_id` goes on behind that ride. Raises KeyError where it is none."""
+        query = _rides().order_by(rides.c.started_unix_s.desc(), rides.c.ride_id.desc()).limit(max(0, limit))
+        if before_id is not None:
+            query = query.where(tuple_(rides.c.started_unix_s, rides.c.ride_id) < self._place(before_id))
+        return [_ride(row) for row in self._rows(query)]
+
+    def ride(self, ride_id: int) -> Ride:
+        """Raises KeyError where there is none."""
+        return _ride(self._row(_rides().where(rides.c.ride_id == ride_id), ride_id))
+
+    def channels(self, ride_id: int) -> Sequence[str]:
+        """Names that `envelope` takes for this ride. Raises KeyError."""
+        return list(self._channels(ride_id)[1])
+
+    def envelope(
+        self,
+        ride_id: int,
+        channels: Sequence[str],
+        points: int,
+        start_s: float | None = None,
+        end_s: float | None = None,
+    ) -> Envelope:
+        """Raises KeyError for an unknown ride, ValueError naming an unknown channel or an empty span."""
+        duration_s, known = self._channels(ride_id)
+        start_s = 0.0 if start_s is None else start_s
+        # A ride of a single sample has no length, yet it can be looked at.
+        end_s = max(duration_s, start_s + 1e-3) if end_s is None else end_s
+        reduction = Reduction(chosen(known, channels), points, start_s, end_s)
+        for kind in (SAMPLES, ESTIMATES):
+            if wanted := reduction.wanted(kind):
+                reduction.add(self._tables(ride_id, kind, wanted, (start_s, end_s)))
+        return reduction.result()
+
+    def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
+        """Newest first; of one ride, or of all. `event.time_s` is the core's clock of its time, `ride_s` the
+        ride's.
+        """
+        query = select(events).order_by(events.c.unix_s.desc(), events.c.event_id.desc()).limit(max(0, limit))
+        if ride_id is not None:
+            query = query.where(events.c.ride_id == ride_id)
+        return [_event(row) for row in self._rows(query)]
+
+    def event_count(self, ride_id: int) -> int:
+        """How many events a ride has."""
+        return len(self._rows(select(events.c.event_id).where(events.c.ride_id == ride_id)))
+
+    def pack(self, ride_id: int) -> dict[str, Any]:
+        """The pack as it was ridden. Raises KeyError."""
+        query = select(packs.c.snapshot).join(rides).where(rides.c.ride_id == ride_id)
+        snapshot: dict[str, Any] = json.loads(self._row(query, ride_id).snapshot)
+        return snapshot
+
+    def boots(self, ride_id: int) -> Sequence[Boot]:
+        """The board's boots in a ride, in turn."""
+        query = select(boots).where(boots.c.ride_id == ride_id).order_by(boots.c.first_time_us)
+        return [
+            Boot(row.boot_id, row.first_time_us, unsigned(row.uptime_us), row.unix_s, row.trusted)
+            for row in self._rows(query)
+        ]
+
+    def gaps(self, ride_id: int) -> Sequence[Gap]:
+        """Where samples of a ride are missing, in turn."""
+        query = select(gaps).where(gaps.c.ride_id == ride_id).order_by(gaps.c.first_time_us, gaps.c.gap_id)
+        return [Gap(row.cause, row.first_time_us, row.last_time_us, row.samples) for row in self._rows(query)]
+
+    def samples(self, ride_id: int) -> Table | None:
+        """Every sample of a ride as integers of the wire, None where there is none. Raises KeyError."""
+        return self._whole(ride_id, SAMPLES)
+
+    def estimates(self, ride_id: int) -> Table | None:
+        """Every stored estimate of a ride, None where there is none. Raises KeyError."""
+        return self._whole(ride_id, ESTIMATES)
+
+    def _whole(self, ride_id: int, kind: int) -> Table | None:
+        self.ride(ride_id)
+        tables = list(self._tables(ride_id, kind))
+        return join(tables) if tables else None
+
+    def _channels(self, ride_id: int) -> tuple[float, dict[str, Channel]]:
+        """The ride's duration in seconds, and its channels."""
+        row = self._row(_rides().where(rides.c.ride_id == ride_id), ride_id)
+        current, distance = row.current_max_a is not None, row.distance_m is not None
+        return row.duration_s, channels_of(row.series, row.temperatures, current=current, distance=distance)
+
+    def _tables(
+        self,
+        ride_id: int,
+        kind: int,
+        wanted: Collection[int] | None = None,
+        span_s: tuple[float, float] | None = None,
+    ) -> Iterator[Table]:
+        """Chunks in order of time, those that touch the span. A damaged one is left out, as a gap would be."""
+        query = select(chunks.c.chunk_id, chunks.c.blob).order_by(chunks.c.first_time_us)
+        query = query.where(chunks.c.ride_id == ride_id, chunks.c.kind == kind)
+        if span_s is not None:
+            first, last = (round(second * 1e6) for second in span_s)
+            query = query.where(chunks.c.first_time_us <= last, chunks.c.last_time_us >= first)
+        for row in self._rows(query):
+            try:
+                yield from_bytes(row.blob, wanted)
+            except CodecError as fault:
+                _log.warning("ride %d, chunk %d: %s", ride_id, row.chunk_id, fault)
+
+    def _place(self, ride_id: int) -> tuple[float, int]:
+        row = self._row(select(rides.c.started_unix_s).where(rides.c.ride_id == ride_id), ride_id)
+        return row.started_unix_s, ride_id
+
+    def _row(self, query: Select[Any], ride_id: int) -> Row[Any]:
+        found = self._rows(query)
+        if not found:
+            raise KeyError(f"there is no ride {ride_id}")
+        return found[0]
+
+    def _rows(self, query: Select[Any]) -> Sequence[Row[Any]]:
+        return self._read(lambda connection: connection.execute(query).all())
+
+    def _read(self, work: Callable[[Connection], T]) -> T:
+        try:
+            with self._engine.connect() as connection:
+                return work(connection)
+        except SQLAlchemyError as fault:
+            raise StoreError(f"the store cannot be read: {fault}") from fault
+
+
+def _rides() -> Select[Any]:
+    return select(rides, packs.c.name.label("pack"), packs.c.series).join(packs)
+
+
+def _ride(row: Row[Any]) -> Ride:
+    return Ride(**{name: getattr(row, name) for name in Ride.__dataclass_fields__})
+
+
+def _event(row: Row[Any]) -> StoredEvent:
+    event = AlarmEvent(
+        time_s=row.time_s,
+        rule=row.rule,
+        group=row.group_number,
+        to=AlarmState(row.to_state),
+        priority=Priority(row.priority),
+        value=row.value,
+        limit=row.limit_value,
+        unit=row.unit,
+        basis=None if row.basis is None else Basis(row.basis),
+        by=row.by,
+    )
+    ride_s = None if row.ride_time_us is None else row.ride_time_us / 1e6
+    return StoredEvent(row.event_id, row.ride_id, row.unix_s, event, ride_s)

@@ -1,0 +1,200 @@
+"""The one thread that writes. Law: an event is committed before anything that waits with it, and nothing ends the
+thread.
+
+Orders are worked off in turn as they come; events go into a transaction of their own at once. Samples are stored
+every `FLUSH_EVERY_S`. What cannot be stored (disk full, file read-only) stays in memory and is tried again at the
+next flush: samples in the inbox, under its bound; events in a list of their own, without one, although their
+futures have failed already: an alarm belongs in the record even if it gets there late.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Sequence
+
+from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import IntegrityError
+
+from sagwise_daemon.errors import StoreError
+from sagwise_daemon.io.store.ids import Ids
+from sagwise_daemon.io.store.inbox import End, Flush, Inbox, Loss, NewEvent, Open, merge
+from sagwise_daemon.io.store.state import RideState
+from sagwise_daemon.io.store.writing import (
+    Batch,
+    batches,
+    end_ride,
+    ensure_ride,
+    store_batch,
+    store_event,
+)
+
+FLUSH_EVERY_S = 1.0
+SAMPLES_A_COMMIT = 1200
+
+_log = logging.getLogger(__name__)
+
+
+class Writer:
+    """Takes from the inbox and writes through `engine`, in its own thread from `start` to `join`."""
+
+    def __init__(self, engine: Engine, inbox: Inbox, pools: Sequence[Ids], boot: str) -> None:
+        self._engine = engine
+        self._inbox = inbox
+        self._pools = pools
+        self._boot = boot
+        self._rides: dict[int, RideState] = {}
+        self._ending: dict[int, str] = {}
+        self._losses: dict[int, Loss] = {}
+        self._late: list[NewEvent] = []
+        self._failing = False
+        self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
+
+    def start(self) -> None:
+        """Begin writing."""
+        self._thread.start()
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the end, which a `Flush(last=True)` brings. False: it still runs."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        due = time.monotonic() + FLUSH_EVERY_S
+        running = True
+        while running:
+            orders = self._inbox.orders(due - time.monotonic(), until_pressing=not self._failing)
+            flushes = self._take_in(orders)
+            ended = any(isinstance(order, End) for order in orders)
+            pressed = self._inbox.pressing and not self._failing
+            if flushes or ended or pressed or time.monotonic() >= due:
+                due = time.monotonic() + FLUSH_EVERY_S
+                self._answer(flushes, self._flush())
+            running = not any(flush.last for flush in flushes)
+            self._reserve()
+        self._attempt(self._give_back)
+
+    def _reserve(self) -> None:
+        """Identifiers for the callers, before they run out."""
+        for pool in self._pools:
+            if pool.low:
+                reserved: list[range] = []
+                if self._attempt(lambda connection: reserved.append(pool.reserve(connection))) is None:  # noqa: B023
+                    pool.add(reserved[0])
+
+    def _give_back(self, connection: Connection) -> None:
+        for pool in self._pools:
+            pool.give_back(connection)
+
+    def _take_in(self, orders: list[Open | NewEvent | End | Flush]) -> list[Flush]:
+        """Work off orders but for flushes, which are returned. Neighbouring events share a transaction."""
+        flushes, new = [], []
+        for order in orders:
+            match order:
+                case Open():
+                    self._rides[order.state.ride_id] = order.state
+                case NewEvent():
+                    new.append(order)
+                case End():
+                    self._ending[order.ride_id] = order.ended_by
+                case Flush():
+                    flushes.append(order)
+        if new:
+            self._store_events(new)
+        return flushes
+
+    def _store_events(self, new: list[NewEvent]) -> None:
+        fault = self._attempt(lambda connection: self._events_in(connection, new))
+        if isinstance(fault, IntegrityError) and len(new) > 1:
+            for one in new:
+                self._store_events([one])
+            return
+        for event in new:
+            _settle(event, fault)
+        if fault is not None and not isinstance(fault, IntegrityError):
+            self._late.extend(new)  # an IntegrityError says that it never can be stored
+
+    def _events_in(self, connection: Connection, new: list[NewEvent]) -> dict[int, RideState]:
+        changed: dict[int, RideState] = {}
+        for event in new:
+            state = None
+            if event.ride_id in self._rides:
+                state = changed.get(event.ride_id, self._rides[event.ride_id])
+                changed[event.ride_id] = state = ensure_ride(connection, state)
+            store_event(connection, state, event)
+        return changed
+
+    def _flush(self) -> BaseException | None:
+        """Store all that waits. Returns the fault that stopped it."""
+        for ride_id, loss in self._inbox.losses().items():
+            merge(self._losses, ride_id, loss)
+        if self._late:
+            late, self._late = self._late, []
+            self._store_events(late)
+        fault: BaseException | None = None
+        while fault is None:
+            taken = self._inbox.take(SAMPLES_A_COMMIT)
+            work = batches(taken, self._losses, self._boot)
+            ending = {} if self._inbox.waiting else dict(self._ending)
+            if not work and not ending:
+                return StoreError("events are not stored yet") if self._late else None
+            fault = self._attempt(lambda connection: self._batches_in(connection, work, ending))  # noqa: B023
+            if fault is None:
+                self._inbox.stored()
+                self._losses = {}
+                self._forget(ending)
+            else:
+                self._inbox.give_back(taken)
+        return fault
+
+    def _batches_in(
+        self, connection: Connection, work: dict[int, Batch], ending: dict[int, str]
+    ) -> dict[int, RideState]:
+        changed = {
+            ride_id: store_batch(connection, self._rides[ride_id], batch)
+            for ride_id, batch in work.items()
+            if ride_id in self._rides
+        }
+        for ride_id, ended_by in ending.items():
+            if ride_id in self._rides:
+                end_ride(connection, changed.get(ride_id, self._rides[ride_id]), ended_by)
+        return changed
+
+    def _forget(self, ended: dict[int, str]) -> None:
+        for ride_id in ended:
+            self._rides.pop(ride_id, None)
+            self._ending.pop(ride_id, None)
+
+    def _attempt(self, work: Callable[[Connection], dict[int, RideState] | None]) -> BaseException | None:
+        """One transaction. The states it made count only if it is committed."""
+        try:
+            with self._engine.begin() as connection:
+                changed = work(connection)
+        except Exception as fault:  # whatever it was, the thread has to live on and say so
+            if not self._failing:
+                _log.error("the store cannot be written, will try again: %s", fault)
+            self._failing = True
+            return fault
+        self._rides.update(changed or {})
+        if self._failing:
+            _log.warning("the store can be written again")
+        self._failing = False
+        return None
+
+    def _answer(self, flushes: list[Flush], fault: BaseException | None) -> None:
+        for flush in flushes:
+            if fault is None:
+                flush.done.set_result(None)
+            else:
+                flush.done.set_exception(StoreError(f"the store could not be written: {fault}"))
+
+
+def _settle(event: NewEvent, fault: BaseException | None) -> None:
+    """Tell whoever waits, once; one that gave up waiting is not told."""
+    if event.done.done() or not event.done.set_running_or_notify_cancel():
+        return
+    if fault is None:
+        event.done.set_result(None)
+    else:
+        event.done.set_exception(StoreError(f"event {event.event_id} ({event.event.rule}) is not stored: {fault}"))
