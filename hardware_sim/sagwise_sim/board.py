@@ -34,7 +34,6 @@ from sagwise_protocol import (
     Stamp,
     Status,
     StatusFaults,
-    Time,
     encode,
 )
 from sagwise_protocol.layout import LAYOUTS, PROTOCOL_VERSION
@@ -374,8 +373,6 @@ class Board:
             self._play(message, frame.stamp.sequence)
         elif isinstance(message, FallbackLimits):
             self._take_limits(message, frame.stamp.sequence)
-        elif isinstance(message, Time):
-            self.wall_unix_us = message.unix_us
 
     def _greet(self, hello: HostHello, sequence: int) -> None:
         self._say_hello()

@@ -1,4 +1,4 @@
-"""Strict reading of tables. Law: every key is named, typed and ranged; a fault names its full path and what is allowed."""
+"""Strict reading of tables. Law: every key is named, typed and ranged; a fault names its path and what is allowed."""
 
 from __future__ import annotations
 

@@ -24,7 +24,8 @@ _BEYOND = 0.05  # the table reaches this far past empty and full, so that a cell
 def _nmc_positive(y: Floats) -> Floats:
     """NMC811 of a 5 Ah cylindrical cell; O'Regan et al., Electrochim. Acta 425 (2022) 140700, from memory."""
     return np.asarray(
-        -0.7983 * y + 4.513
+        -0.7983 * y
+        + 4.513
         - 0.03269 * np.tanh(19.83 * (y - 0.5424))
         - 18.23 * np.tanh(14.33 * (y - 0.2771))
         + 18.05 * np.tanh(14.46 * (y - 0.2776))
@@ -34,7 +35,8 @@ def _nmc_positive(y: Floats) -> Floats:
 def _nmc_negative(x: Floats) -> Floats:
     """Graphite-SiOx of the same cell and source, from memory."""
     return np.asarray(
-        1.051 * np.exp(-26.76 * x) + 0.1916
+        1.051 * np.exp(-26.76 * x)
+        + 0.1916
         - 0.05598 * np.tanh(35.62 * (x - 0.1356))
         - 0.04483 * np.tanh(14.64 * (x - 0.2861))
         - 0.02097 * np.tanh(26.28 * (x - 0.6183))
@@ -45,7 +47,8 @@ def _nmc_negative(x: Floats) -> Floats:
 def _lipo_positive(y: Floats) -> Floats:
     """Layered oxide of a 7.5 Ah pouch; Ecker et al., J. Electrochem. Soc. 162 (2015) A1836, fit of Richardson 2020."""
     return np.asarray(
-        -2.35211 * y + 4.23285
+        -2.35211 * y
+        + 4.23285
         - 0.0747061 * np.tanh(31.886 * (y - 0.0219921))
         + 6.34984 * np.tanh(2.66395 * (y - 0.174352))
         - 0.640243 * np.tanh(5.48623 * (y - 0.439245))

@@ -18,6 +18,8 @@ from sagwise_sim.checks import Key
 from sagwise_sim.pack import Pack
 from sagwise_sim.sensors import Reading
 
+NO_FAULTS = StatusFaults(0)
+
 
 @dataclass(frozen=True, slots=True)
 class FaultSpec:
@@ -45,7 +47,7 @@ class Rig:
 
     pack: Pack
     board: BoardControl | None = None
-    ill: StatusFaults = StatusFaults(0)  # what the board's own checks find
+    ill: StatusFaults = NO_FAULTS  # what the board's own checks find
 
 
 class Fault:
@@ -100,7 +102,7 @@ class CorruptBytes(Fault):
     """Each byte on the line is replaced by a random one with this chance."""
 
     kind = "corrupt_bytes"
-    keys = {"chance": Key(float, 0.001, 0.0, 1.0)}
+    keys: ClassVar[Mapping[str, Key]] = {"chance": Key(float, 0.001, 0.0, 1.0)}
 
     def transmit(self, data: bytes) -> bytes:
         line = np.frombuffer(data, np.uint8).copy()
@@ -113,7 +115,7 @@ class LostFrames(Fault):
     """Each frame is lost whole with this chance."""
 
     kind = "lost_frames"
-    keys = {"chance": Key(float, 0.1, 0.0, 1.0)}
+    keys: ClassVar[Mapping[str, Key]] = {"chance": Key(float, 0.1, 0.0, 1.0)}
 
     def transmit(self, data: bytes) -> bytes:
         frames = data.split(b"\0")[:-1]
@@ -124,7 +126,7 @@ class Reboot(Fault):
     """The board boots anew when it starts, and again every `every_s` while it lasts (0: only once)."""
 
     kind = "reboot"
-    keys = {
+    keys: ClassVar[Mapping[str, Key]] = {
         "every_s": Key(float, 0.0, 0.0, 86400.0),
         "dark_s": Key(float, 0.8, 0.0, 60.0),
         "cause": Key(str, "brownout", choices=("power", "watchdog", "reset", "brownout", "unknown")),
@@ -153,7 +155,7 @@ class BrokenLead(Fault):
     """
 
     kind = "broken_lead"
-    keys = {"drift_v": Key(float, 0.6, 0.01, 4.0)}
+    keys: ClassVar[Mapping[str, Key]] = {"drift_v": Key(float, 0.6, 0.01, 4.0)}
     per_group = True
 
     def begin(self, rig: Rig) -> None:
@@ -205,7 +207,10 @@ class WeakGroup(Fault):
     """`group` has lost capacity, gained resistance, or both, as when one of its cells drops out. It stays so."""
 
     kind = "weak_group"
-    keys = {"capacity": Key(float, 1.0, 0.05, 1.0), "resistance": Key(float, 1.0, 1.0, 20.0)}
+    keys: ClassVar[Mapping[str, Key]] = {
+        "capacity": Key(float, 1.0, 0.05, 1.0),
+        "resistance": Key(float, 1.0, 1.0, 20.0),
+    }
     per_group = True
 
     def begin(self, rig: Rig) -> None:
@@ -216,7 +221,10 @@ class RisingJoint(Fault):
     """The joint of `group` gains `mohm` steadily over `over_s`, as a weld that lets go. It stays so."""
 
     kind = "rising_joint"
-    keys = {"mohm": Key(float, low=0.01, high=100.0), "over_s": Key(float, 60.0, 0.05, 86400.0)}
+    keys: ClassVar[Mapping[str, Key]] = {
+        "mohm": Key(float, low=0.01, high=100.0),
+        "over_s": Key(float, 60.0, 0.05, 86400.0),
+    }
     per_group = True
 
     def begin(self, rig: Rig) -> None:
@@ -231,7 +239,7 @@ class CurrentOffset(Fault):
     """The current sensor reads `amperes` too much."""
 
     kind = "current_offset"
-    keys = {"amperes": Key(float, low=-1000.0, high=1000.0)}
+    keys: ClassVar[Mapping[str, Key]] = {"amperes": Key(float, low=-1000.0, high=1000.0)}
 
     def measure(self, reading: Reading) -> None:
         reading.current_a += self.values["amperes"]
@@ -286,8 +294,7 @@ class Schedule:
     def __init__(self, specs: tuple[FaultSpec, ...], seed: int) -> None:
         streams = np.random.SeedSequence((seed, 0xFA17)).spawn(len(specs))
         self._waiting = [
-            KINDS[spec.kind](spec, np.random.default_rng(stream))
-            for spec, stream in zip(specs, streams, strict=True)
+            KINDS[spec.kind](spec, np.random.default_rng(stream)) for spec, stream in zip(specs, streams, strict=True)
         ]
         self._waiting.sort(key=lambda fault: fault.spec.at_s)
         self._active: list[Fault] = []

@@ -48,7 +48,7 @@ class SensorSpec:
 
 @dataclass(slots=True, eq=False)
 class Reading:
-    """One moment as measured: group_v (groups,), temperature_c (sensors,); NaN is invalid. Faults change it in place."""
+    """One moment as measured: group_v (groups,), temperature_c (sensors,); NaN is invalid. Faults alter it."""
 
     group_v: Floats
     temperature_c: Floats

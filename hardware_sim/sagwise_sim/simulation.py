@@ -35,9 +35,7 @@ class World:
     """Everything outside the board: implements `board.Source`. Times are microseconds since the scenario began."""
 
     def __init__(self, scenario: Scenario) -> None:
-        pack, rider, sensors = (
-            np.random.default_rng(seed) for seed in np.random.SeedSequence(scenario.seed).spawn(3)
-        )
+        pack, rider, sensors = (np.random.default_rng(seed) for seed in np.random.SeedSequence(scenario.seed).spawn(3))
         self.rider = Rider(scenario.segments, scenario.bike, rider)
         self.sensors = Sensors(scenario.sensors, scenario.pack.series, sensors)
         self.rig = Rig(build_pack(scenario.pack, pack))
@@ -145,8 +143,6 @@ def build(scenario: Scenario, draw_boot_id: Callable[[], int] = random_boot_id) 
     board = Board(world, scenario.board, line=world.schedule.transmit, draw_boot_id=draw_boot_id)
     world.rig.board = board
     return Simulation(scenario, world, board)
-
-
 
 
 @dataclass(frozen=True, slots=True, eq=False)
