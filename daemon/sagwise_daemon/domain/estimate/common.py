@@ -1,0 +1,150 @@
+"""The common filter: what all groups share, learnt from the median group voltage. Law: one filter, one pack.
+
+    V = OCV(z − δ) − a (R0 c + Ra asinh(2c)/1.44 + R1 x1 + R2 x2 + 0.3 R3 x3) + w,   δ = 0.7 a R3 x3 / slope
+
+c is the current in C, xk the current low-passed over 2, 20 and 150 s, a the resistance's temperature factor,
+`slope` the curve's mean slope. The states are charge z, capacity ratio κ (charge falls by (1 + κ) c dt), the
+resistances and one slow offset w that fades over 80 s. The xk are computed, not estimated, so the model is linear
+in the resistances.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import asinh, exp, sqrt
+
+import numpy as np
+
+from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.inputs import Moment
+from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
+
+Z, RATIO, OHMIC, BENT, SLOW, W = 0, 1, 2, 3, slice(4, 7), 7
+RESISTANCES = slice(2, 7)
+STATES = 8
+# The part of an element's drop that is left after 60 s of rest.
+LEFT = tuple(exp(-s.REST_HORIZON_S / tau) for tau in s.TAU_S)
+OFFSET_LEFT = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What the peers take over from the median group at one moment. Volts; c in C; charge 0 to 1.
+
+    soc: equilibrium charge. delta, slow_v: polarisation inside and outside the curve now; delta_left, slow_left_v:
+    what is left of them after 60 s. offset_v, offset_left_v: the slow offset w. fast_v: the median's measured
+    fast drop, by what is left when all else is taken off.
+    """
+
+    soc: float
+    delta: float
+    delta_left: float
+    slow_v: float
+    slow_left_v: float
+    offset_v: float
+    offset_left_v: float
+    fast_v: float
+
+
+class Common:
+    """The filter's state. `drop_v`: prior 1 s resistance at 25 degC, volts per C."""
+
+    def __init__(self, curve: OcvCurve, drop_v: float) -> None:
+        self.curve = curve
+        self.drop_v = drop_v
+        low, high = curve.volts(np.array([0.2, 0.9]))
+        self._slope = float(high - low) / 0.7
+        slow = np.array(s.SLOW_SHARES) * drop_v
+        self._first = np.array([0.5, 0.0, s.OHMIC_SHARE * drop_v, s.BENT_SHARE * drop_v, *slow, 0.0])
+        ohmic, bent = self._first[OHMIC], self._first[BENT]
+        walks = [s.WALK_SOC, s.WALK_RATIO, s.WALK_OHMIC * ohmic, s.WALK_BENT * bent, *(s.WALK_SLOW * slow)]
+        self._walk = np.array([*walks, s.WALK_OFFSET_V]) ** 2
+        self._low = np.array([-0.05, -s.RATIO_CLAMP, *self._clamp(0), -1.0])
+        self._high = np.array([1.05, s.RATIO_CLAMP, *self._clamp(1), 1.0])
+        self.x: Floats = self._first.copy()
+        self.p: Floats = np.diag(self._first_sigmas() ** 2)
+        self.currents = [0.0, 0.0, 0.0]
+        self._h = np.zeros(STATES)
+        self._diagonal = np.einsum("ii->i", self.p)
+
+    def _clamp(self, side: int) -> Floats:
+        factor = np.array([s.OHMIC_CLAMP[side]] * 2 + [s.SLOW_CLAMP[side]] * 3)
+        return np.asarray(self._first[RESISTANCES] * factor)
+
+    def _first_sigmas(self) -> Floats:
+        first = self._first
+        slow = s.SIGMA_SLOW * first[SLOW]
+        resistances = [s.SIGMA_OHMIC * first[OHMIC], s.SIGMA_BENT * first[BENT], *slow]
+        return np.array([s.SIGMA_SOC, s.SIGMA_RATIO, *resistances, s.SIGMA_OFFSET_V])
+
+    def open(self, soc: float, soc_sigma: float, offset_sigma_v: float) -> None:
+        """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""
+        self.x[Z], self.x[W] = soc, 0.0
+        for state, sigma in ((Z, soc_sigma), (W, offset_sigma_v)):
+            self.p[state, :] = self.p[:, state] = 0.0
+            self.p[state, state] = sigma**2
+
+    def flow(self, c: float, seconds: float) -> None:
+        """Let the low-passed currents follow a current that held for `seconds`; inf settles them."""
+        for k, tau in enumerate(s.TAU_S):
+            self.currents[k] += (c - self.currents[k]) * (1.0 - exp(-seconds / tau))
+
+    def predict(self, c: float, seconds: float) -> None:
+        """Carry the state on by `seconds` at a mean current of `c`."""
+        self.flow(c, seconds)
+        hours = seconds / 3600.0
+        fade = exp(-seconds / s.OFFSET_TAU_S)
+        x, p = self.x, self.p
+        x[Z] -= (1.0 + x[RATIO]) * c * hours
+        x[W] *= fade
+        p[Z, :] -= (c * hours) * p[RATIO, :]
+        p[:, Z] -= (c * hours) * p[:, RATIO]
+        p[W, :] *= fade
+        p[:, W] *= fade
+        self._diagonal += self._walk * seconds
+
+    def update(self, volts: float, moment: Moment) -> Shared:
+        """Learn from the median voltage."""
+        h, p = self._h, self.p
+        c, factor = moment.c, moment.factor
+        z, _, ohmic, bent, r1, r2, r3, w = self.x.tolist()
+        x1, x2, x3 = self.currents
+        bent_c = asinh(s.ASINH_GAIN * c) / s.ASINH_UNIT
+        delta = s.INSIDE_SHARE * factor * r3 * x3 / self._slope
+        ocv, slope = self.curve.at(z - delta)
+        outside = 1.0 - s.INSIDE_SHARE
+        drop = factor * (ohmic * c + bent * bent_c + r1 * x1 + r2 * x2 + outside * r3 * x3)
+        third = x3 * (outside + s.INSIDE_SHARE * slope / self._slope)
+        h[:] = (slope, 0.0, -factor * c, -factor * bent_c, -factor * x1, -factor * x2, -factor * third, 1.0)
+        doubt = s.NOISE_OF_CHANGE * factor * (ohmic + bent) * moment.change
+        noise = moment.crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
+        ph = p @ h
+        variance = float(h @ ph) + noise
+        cap = s.INNOVATION_CAP * sqrt(variance)
+        gain = ph / variance
+        if moment.steady:
+            gain[RESISTANCES] = 0.0
+            p -= np.outer(gain, ph) + np.outer(ph, gain) - variance * np.outer(gain, gain)
+        else:
+            p -= np.outer(gain, ph)
+        self.x += gain * min(max(volts - (ocv - drop + w), -cap), cap)
+        np.minimum(np.maximum(self.x, self._low, out=self.x), self._high, out=self.x)
+        return self.shared(volts, factor)
+
+    def shared(self, volts: float, factor: float) -> Shared:
+        """The state as the peers need it, given the median voltage just measured."""
+        z, _, _, _, _, r2, r3, w = self.x.tolist()
+        _, x2, x3 = self.currents
+        outside = 1.0 - s.INSIDE_SHARE
+        delta = s.INSIDE_SHARE * factor * r3 * x3 / self._slope
+        slow = factor * (r2 * x2 + outside * r3 * x3)
+        slow_left = factor * (r2 * x2 * LEFT[1] + outside * r3 * x3 * LEFT[2])
+        fast = self.curve.at(z - delta)[0] - slow + w - volts
+        return Shared(z, delta, delta * LEFT[2], slow, slow_left, w, w * OFFSET_LEFT, fast)
+
+    def resistance(self, step_c: float) -> float:
+        """1 s resistance of a step of `step_c` at 25 degC, volts per C, as the states have it."""
+        ohmic, bent, r1, r2, r3 = self.x[RESISTANCES].tolist()
+        slow = sum(r * (1.0 - exp(-1.0 / tau)) for r, tau in zip((r1, r2, r3), s.TAU_S, strict=True))
+        return float(ohmic + bent * asinh(s.ASINH_GAIN * step_c) / (s.ASINH_UNIT * step_c) + slow)

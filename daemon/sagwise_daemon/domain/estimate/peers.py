@@ -1,0 +1,102 @@
+"""The peer filter: how each group differs from the median. Law: all groups at once, closed-form arrays, no loop.
+
+All groups carry the same current, so what the common model gets wrong (the curve, the current's gain) cancels in
+the difference. States of a group, along the first axis of `x`: charge difference; capacity ratio κ = Q/Qg − 1, whose
+mark is the drift of that difference; resistance scale on the median's measured fast drop; extra ohmic resistance
+(a bad joint); one slow offset. κ also scales the slow polarisation, but is not learnt from it.
+"""
+
+from __future__ import annotations
+
+from math import exp
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.common import Shared
+from sagwise_daemon.domain.estimate.inputs import Moment
+from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
+
+SOC, RATIO, SCALE, EXTRA, OFFSET = range(5)
+STATES = 5
+OFFSET_LEFT = exp(-s.REST_HORIZON_S / s.PEER_OFFSET_TAU_S)
+
+
+class Peers:
+    """x: (5, groups); p: (5, 5, groups). `drop_v`: prior 1 s resistance at 25 degC, volts per C."""
+
+    def __init__(self, curve: OcvCurve, groups: int, drop_v: float) -> None:
+        self.curve = curve
+        self.drop_v = drop_v
+        extra = s.PEER_SIGMA_EXTRA * drop_v
+        self._sigmas = np.array(
+            [s.PEER_SIGMA_SOC, s.PEER_SIGMA_RATIO, s.PEER_SIGMA_SCALE, extra, s.PEER_SIGMA_OFFSET_V]
+        )
+        walk = [s.PEER_WALK_SOC, s.PEER_WALK_RATIO, s.PEER_WALK_SCALE, s.PEER_WALK_EXTRA * drop_v]
+        self._walk = np.array([*walk, s.PEER_WALK_OFFSET_V])[:, None] ** 2
+        self.x: Floats = np.zeros((STATES, groups))
+        self.p: Floats = np.zeros((STATES, STATES, groups))
+        self._diagonal = np.einsum("iig->ig", self.p)
+        self._h = np.zeros((STATES, groups))
+        self._h[OFFSET] = 1.0
+        self.doubt: Floats = np.zeros(groups)
+        self.doubted: NDArray[np.bool_] = np.zeros(groups, bool)
+        self.forget(np.ones(groups, bool))
+
+    def forget(self, which: NDArray[np.bool_]) -> None:
+        """Begin the given groups anew."""
+        self.x[:, which] = 0.0
+        self.p[:, :, which] = np.diag(self._sigmas**2)[:, :, None]
+        both = s.PEER_CORRELATION * s.PEER_SIGMA_RATIO * s.PEER_SIGMA_SCALE
+        self.p[RATIO, SCALE, which] = self.p[SCALE, RATIO, which] = both
+
+    def open(self, soc: Floats, soc_sigma: Floats) -> None:
+        """Set the charge differences anew, unlinked from the rest, which keeps what it learnt."""
+        self.x[SOC] = soc
+        self.x[OFFSET] = 0.0
+        for state, sigma in ((SOC, soc_sigma), (OFFSET, np.full_like(soc, s.PEER_SIGMA_OFFSET_V))):
+            self.p[state, :, :] = self.p[:, state, :] = 0.0
+            self.p[state, state, :] = sigma**2
+
+    def predict(self, charge: float, seconds: float) -> None:
+        """Carry the states on by `seconds` in which `charge` (share of the median's capacity) was drawn."""
+        self.x[SOC] -= charge * self.x[RATIO]
+        self.p[SOC] -= charge * self.p[RATIO]
+        self.p[:, SOC] -= charge * self.p[:, RATIO]
+        self._diagonal += self._walk * seconds
+
+    def update(self, volts: Floats, valid: NDArray[np.bool_], shared: Shared, moment: Moment) -> None:
+        """Learn from the group voltages; groups that are not valid only drift."""
+        x, h, p = self.x, self._h, self.p
+        share, load = 1.0 + x[RATIO], moment.factor * moment.c
+        inside = shared.soc + x[SOC] - share * shared.delta
+        slope = self.curve.slope(inside)
+        fast = (1.0 + x[SCALE]) * shared.fast_v + load * x[EXTRA]
+        expected = self.curve.volts(inside) - share * shared.slow_v + shared.offset_v - fast + x[OFFSET]
+        h[SOC], h[SCALE], h[EXTRA] = slope, -shared.fast_v, -load
+        part = (
+            s.PEER_NOISE_OF_DROP * shared.fast_v,
+            s.PEER_NOISE_OF_CHANGE * self.drop_v * moment.factor * moment.change,
+        )
+        noise = moment.crowd * (s.PEER_NOISE_V**2 + part[0] ** 2 + part[1] ** 2)
+        ph = (p * h).sum(axis=1)
+        variance = (h * ph).sum(axis=0) + noise
+        sigma = np.sqrt(variance)
+        innovation = np.where(valid, volts - expected, 0.0) / sigma
+        np.clip(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP, out=innovation)
+        gain = np.where(valid, ph / variance, 0.0)
+        p -= gain[:, None, :] * ph
+        x += gain * (innovation * sigma)
+        np.clip(x[RATIO], *s.PEER_RATIO_CLAMP, out=x[RATIO])
+        np.clip(x[SCALE], *s.PEER_SCALE_CLAMP, out=x[SCALE])
+        self._judge(np.abs(innovation), moment.seconds)
+
+    def _judge(self, innovation: Floats, seconds: float) -> None:
+        self.doubt += (innovation - self.doubt) * (1.0 - exp(-seconds / s.DOUBT_TAU_S))
+        if self.doubt.max() > s.DOUBT_RAISE:
+            fresh = (self.doubt > s.DOUBT_RAISE) & ~self.doubted
+            self.doubted |= fresh
+        if self.doubted.any():
+            self.doubted &= self.doubt > s.DOUBT_CLEAR

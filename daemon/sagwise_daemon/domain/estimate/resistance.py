@@ -1,0 +1,98 @@
+"""The 1 s resistance, straight from load steps of the ride. Law: a step is two calm windows, never two samples.
+
+A current sensor that lags the voltages by 0.1 to 0.3 s ruins a resistance taken from neighbouring samples. So the
+voltage is averaged over a calm window before a rise and another that begins well after it. Each step is brought to
+25 degC; the figure is the median of the rises of at least 1C so far (the contract's resistance).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.model import Floats
+
+RING = 64
+SPACING_S = 0.04  # 64 samples at least this far apart hold the 2 s that a step needs
+
+
+def step_resistance(before_v: Floats, before: float, after_v: Floats, after: float) -> Floats:
+    """R = (V1 − V2)/(I2 − I1), as IEC 61960-3 has it; volts per unit of the currents."""
+    return (before_v - after_v) / (after - before)
+
+
+def median_rows(rows: Floats) -> Floats:
+    """Median down the first axis, NaN left out; NaN where a column has no value."""
+    ordered = np.sort(rows, axis=0)  # NaN comes last
+    count = np.isfinite(ordered).sum(axis=0)
+    column = np.arange(rows.shape[1])
+    low = ordered[np.maximum(count - 1, 0) // 2, column]
+    high = ordered[np.minimum(count // 2, len(rows) - 1), column]
+    return np.asarray(np.where(count > 0, (low + high) / 2, np.nan))
+
+
+class Steps:
+    """The last two seconds, and the steps found so far.
+
+    r_25: (groups,) median at 25 degC in volts per C, NaN until three steps are seen. step_c: their median size.
+    """
+
+    def __init__(self, groups: int) -> None:
+        self._time = np.full(RING, -np.inf)
+        self._c = np.zeros(RING)
+        self._volts = np.full((RING, groups), np.nan)
+        self._next = self._tail = 0
+        self._free_at = -np.inf
+        self._found = np.full((s.STEPS_KEPT, groups), np.nan)
+        self._sizes = np.full((s.STEPS_KEPT, 1), np.nan)
+        self._count = 0
+        self.r_25: Floats = np.full(groups, np.nan)
+        self.step_c = s.TYPICAL_STEP_C
+
+    def interrupt(self, time_s: float) -> None:
+        """Nothing before this moment may be one side of a step: readings were lost, or the board began anew."""
+        self._time[:] = -np.inf
+        self._free_at = time_s
+
+    def add(self, time_s: float, volts: Floats, c: float, factor: float) -> None:
+        """Take one sample; `factor`: the temperature's factor on resistance."""
+        last = (self._next - 1) % RING
+        if time_s - self._time[last] < SPACING_S:
+            return
+        here = self._next
+        self._time[here], self._c[here], self._volts[here] = time_s, c, volts
+        self._next = (here + 1) % RING
+        middle = time_s - sum(s.STEP_BEFORE_S) / 2
+        while self._time[self._tail] < middle and self._tail != here:
+            self._tail = (self._tail + 1) % RING
+        if c - self._c[self._tail] >= s.STEP_MIN_C and time_s >= self._free_at:
+            self._try(time_s, factor)
+
+    def _try(self, time_s: float, factor: float) -> None:
+        age = time_s - self._time
+        before = (age >= s.STEP_BEFORE_S[0] - 1e-6) & (age <= s.STEP_BEFORE_S[1] + 1e-6)
+        after, held = age <= s.STEP_AFTER_S + 1e-6, age <= s.STEP_HELD_S + 1e-6
+        if before.sum() < 2 or after.sum() < 2:
+            return
+        low, high = float(self._c[before].mean()), float(self._c[after].mean())
+        step = high - low
+        if step < s.STEP_MIN_C or not self._calm(before, step) or not self._calm(held, step):
+            return
+        volts = self._volts
+        self._keep(step_resistance(volts[before].mean(axis=0), low, volts[after].mean(axis=0), high) / factor, step)
+        self._free_at = time_s + s.STEP_PAUSE_S
+
+    def _calm(self, window: NDArray[np.bool_], step: float) -> bool:
+        currents = self._c[window]
+        return float(currents.max() - currents.min()) <= s.STEP_FLATNESS * step
+
+    def _keep(self, r_25: Floats, step: float) -> None:
+        row = self._count % s.STEPS_KEPT
+        self._found[row] = np.where(r_25 > 0, r_25, np.nan)
+        self._sizes[row] = step
+        self._count += 1
+        rows = self._found[: min(self._count, s.STEPS_KEPT)]
+        enough = np.isfinite(rows).sum(axis=0) >= s.STEPS_NEEDED
+        self.r_25 = np.where(enough, median_rows(rows), np.nan)
+        self.step_c = float(median_rows(self._sizes[: len(rows)])[0])

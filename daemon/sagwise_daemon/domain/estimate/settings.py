@@ -1,0 +1,100 @@
+"""Every number the estimator is built on, with its reason. Law: no other file of this room holds a tuned figure.
+
+"Tuned" figures were set on simulated rides of published cell models (tests/daemon/estimate/make_truth.py) and
+judged on rides kept apart. Currents are in C (amperes over ampere-hours), resistances in volts per C.
+"""
+
+from __future__ import annotations
+
+REST_HORIZON_S = 60.0  # the contract's meaning of rest: 60 s at zero current
+
+# --- what is taken from a reading
+CURRENT_HOLD_S = 0.5  # the contract: the last value holds for at most this
+TEMPERATURE_TAU_S = 20.0  # sensors sit on cans, and lag the inside by about this
+ASSUMED_TEMPERATURE_C = 25.0  # without a sensor
+NO_TEMPERATURE_FACTOR = 1.3  # on sigma then: ten degrees either way change resistance by about a third
+PLAUSIBLE_V = (0.5, 0.5)  # a reading under half of empty or 0.5 V over full is a broken lead, not a cell
+CURRENT_CHANGE_TAU_S = 0.3  # how long a change of current is doubtful: sensors lag by 0.1 to 0.3 s
+NOMINAL_STEP_S = 0.1  # noise figures hold at 10 Hz; at a faster rate they are spread over the samples
+
+# --- start, gaps
+REST_C = 0.05  # below this the pack rests: an idling controller draws about 0.01C
+REST_NEEDED_S = 10.0  # by then the 2 s element is gone
+REST_WINDOW_S = 2.0  # first and last part of the rest whose difference shows whether the cell still recovers
+SHORT_REST_S = 1.0
+DRIFT_GAIN = 15.0  # a 150 s recovery moves by 1/19 of its height in the 8 s between the two windows
+SHORT_GAP_S = 3.0  # bridged by one step of the true length
+LONG_GAP_S = 120.0  # after it the pack may have rested, been charged or ridden: begin anew
+GAP_CURRENT_C = 3.0  # what may have flowed unseen, standard uncertainty
+GAP_SIGMA_V = 0.020  # unseen slow polarisation after a gap
+LOADED_START_SIGMA_V = 0.040  # hidden slow polarisation of a ride already under way: 50 to 140 mV when cold, fading
+SHORT_REST_SIGMA_V = 0.015
+LOADED_START_DROP = 1.4  # total drop over the prior's 1 s resistance after a while of riding
+LOADED_START_PEER_SIGMA = 0.03  # groups of one pack lie within a few per cent of each other
+KNOWN_AFTER_S = 5.0  # filters need some load changes before their sigma means anything
+KNOWN_SIGMA_V = 0.060  # above this the loaded voltage with its delay is the better guide
+SOC_SIGMA_CAP = 0.3  # what is not known at all: uniform over the whole charge
+
+# --- the common filter on the median group
+TAU_S = (2.0, 20.0, 150.0)  # charge transfer tail, electrolyte, particles; fixed, so the model stays linear in R
+INSIDE_SHARE = 0.7  # of the slowest element acts inside the curve, OCV(z − δ): near empty the curve bends (tuned)
+ASINH_GAIN = 2.0  # charge transfer: Butler-Volmer's asinh, half bent at 0.5C
+ASINH_UNIT = 1.4436  # asinh(2): the bent resistance is stated at 1C
+OHMIC_SHARE, BENT_SHARE = 0.55, 0.30  # of the prior 1 s resistance: 0.85 shared 65 to 35 (tuned)
+SLOW_SHARES = (0.3, 0.3, 0.4)
+SIGMA_SOC, SIGMA_RATIO = 0.008, 0.01  # a rested voltage read to some mV; the maker's capacity
+SIGMA_OHMIC, SIGMA_BENT, SIGMA_SLOW = 0.60, 0.30, 0.70  # of their first values
+SIGMA_OFFSET_V = 0.003
+WALK_SOC, WALK_RATIO = 2e-5, 1e-4  # per √s; charge counting is trusted, capacity does not move in a ride
+WALK_OHMIC, WALK_BENT, WALK_SLOW = 0.010, 0.003, 0.006  # of first values per √s (tuned)
+WALK_OFFSET_V = 0.001
+OFFSET_TAU_S = 80.0  # what the model does not know comes and goes within minutes
+NOISE_V = 0.004
+NOISE_OF_DROP = 0.10  # the model's own error grows with the polarisation
+NOISE_OF_CHANGE = 0.15  # and with a change of current whose moment is not exactly known
+INNOVATION_CAP = 5.0  # sigma; one wild sample must not carry the filter away
+OHMIC_CLAMP = (1 / 6, 6.0)
+SLOW_CLAMP = (0.05, 8.0)
+RATIO_CLAMP = 0.25
+SOC_CLAMP = (-0.05, 1.05)
+FREEZE_TAU_S = 20.0  # at a constant current nothing about resistance can be learnt
+FREEZE_C = 0.15  # root mean square variation over that time
+
+# --- the peer filter, each group against the median
+PEER_SIGMA_SOC, PEER_SIGMA_RATIO, PEER_SIGMA_SCALE = 0.006, 0.12, 0.12
+PEER_CORRELATION = 0.6  # a lost cell shows in capacity and in resistance alike
+PEER_SIGMA_EXTRA = 0.25  # of the prior: a bad joint
+PEER_SIGMA_OFFSET_V = 0.001
+PEER_WALK_SOC, PEER_WALK_RATIO, PEER_WALK_SCALE = 1e-5, 2e-4, 2e-3
+PEER_WALK_EXTRA = 0.003
+PEER_WALK_OFFSET_V = 0.00003
+PEER_NOISE_V = 0.003  # two sensors' noise and steps
+PEER_NOISE_OF_DROP = 0.03
+PEER_NOISE_OF_CHANGE = 0.03  # groups are read within milliseconds of each other
+PEER_RATIO_CLAMP = (-0.3, 1.5)
+PEER_SCALE_CLAMP = (-0.7, 3.0)
+PEER_OFFSET_TAU_S = 150.0  # fades as the slowest element does
+DOUBT_TAU_S = 2.0  # innovations that stay this long
+DOUBT_RAISE, DOUBT_CLEAR = 3.0, 1.5  # beyond this many sigma mean that the group no longer behaves as a cell did
+
+# --- what is said
+FLOOR_TAU_S = 0.5  # rest is never said to be below the loaded voltage just measured ...
+FLOOR_MARGIN_V = 0.003  # ... less this ...
+REGEN_C, REGEN_MEMORY_S = -0.05, 60.0  # ... unless charging lifted it within this time
+SIGMA_BASE_V = 0.004
+SIGMA_OF_GAP = 0.15  # of the distance between equilibrium and rest: how well slow polarisation is known
+SIGMA_OF_SLOPE = 0.0018  # volts per (volt per unit of charge): charge known to 0.2 %
+SIGMA_OF_RATIO_V = 0.030
+SHORTFALL_FROM, SHORTFALL_TO = 0.12, 0.22  # lost share of capacity over which the alarm leans to the cautious side
+SHORTFALL_V = 0.015
+
+# --- 1 s resistance from steps of the ride
+STEP_MIN_C = 1.0  # the contract
+STEP_BEFORE_S = (1.4, 2.0)  # age of the window before the rise
+STEP_AFTER_S = 0.4  # and of the one after it: centres 1.5 s apart, the rise about 1 s before the end
+STEP_HELD_S = 0.9  # current must hold this long: neither window touches the rise even with 0.3 s of delay
+STEP_FLATNESS = 0.25  # of the step: what the current may vary within a window
+STEP_PAUSE_S = 1.0  # one rise is counted once
+STEPS_NEEDED = 3
+STEPS_KEPT = 99
+TYPICAL_STEP_C = 2.5  # until the ride has shown its own
