@@ -1,0 +1,65 @@
+"""One step of the daemon's judgement. Law: live and replay come through here and nowhere else.
+
+Every event is a value and every answer is a value; the same events give the same outcomes. Gaps and reboots need
+no event of their own: a reading's `time_s` runs on over both, the estimator takes the true step, and the alarms
+count nothing that was not known. Silence is the caller's to notice, since only it has a clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sagwise_daemon.domain import estimate
+from sagwise_daemon.domain.alarm.engine import Engine
+from sagwise_daemon.domain.model import (
+    Acknowledge,
+    AlarmView,
+    Estimate,
+    Event,
+    Outcomes,
+    Pack,
+    Reading,
+    RideEnded,
+    Shelve,
+    Silence,
+)
+
+
+@dataclass(slots=True, eq=False)
+class State:
+    """Everything that is carried from one event to the next."""
+
+    estimator: estimate.EstimatorState
+    alarms: Engine
+
+
+def new_state(pack: Pack) -> State:
+    """Before the first event of `pack`."""
+    return State(estimator=estimate.new(pack), alarms=Engine(pack))
+
+
+def step(state: State, event: Event) -> tuple[State, Outcomes]:
+    """Take one event; `state` is changed in place and given back.
+
+    Raises KeyError for a rule that the pack does not have and ValueError for what cannot be done (a rule that must
+    not be shelved, a group out of range); the state is then as before.
+    """
+    known: Estimate | None = None
+    match event:
+        case Reading():
+            known = estimate.update(state.estimator, event)
+            events = state.alarms.reading(event, known, estimate.shortfall_v(state.estimator))
+        case Silence():
+            events = state.alarms.silence(event.age_s)
+        case Acknowledge():
+            events = state.alarms.acknowledge(event.by, event.rule, event.group)
+        case Shelve():
+            events = state.alarms.shelve(event.by, event.rule, event.seconds, event.group)
+        case RideEnded():
+            events = state.alarms.ride_ended()
+    return state, Outcomes(estimate=known, events=events, sound=state.alarms.sound)
+
+
+def views(state: State) -> tuple[AlarmView, ...]:
+    """Every alarm that is not normal now."""
+    return state.alarms.views()

@@ -1,0 +1,263 @@
+"""The live estimator and alarms over a recorded trace. Law: what it says is what the bike would have heard.
+
+Every row goes through `core.step` as a reading from a board would; a gap longer than `link_lost` allows is told to
+it as the silence it was. Nobody acknowledges. Only the document goes to standard output.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import sys
+import time
+from argparse import ArgumentParser, Namespace
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+
+from sagwise_daemon.config import load_pack
+from sagwise_daemon.domain.alarm.rules import nothing_yet
+from sagwise_daemon.domain.alarm.yardstick import ON_DELAY_S, plain_threshold
+from sagwise_daemon.domain.core import new_state, step
+from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Event, Floats, Pack, Reading, Silence
+from sagwise_daemon.domain.ride.summary import Summary
+from sagwise_daemon.errors import InputError
+from sagwise_daemon.io.trace import TIME_FORMAT, Trace, lines, read_trace, replacing
+
+log = logging.getLogger(__name__)
+
+Sink: TypeAlias = Callable[[Estimate], None]
+
+PROGRESS_S = 5.0
+SLACK_S = 1e-6  # the resolution of a trace's times: rows 1 s apart are no silence of 1 s
+
+ESTIMATE_COLUMNS = (
+    ("rest_v", "%.5f"),
+    ("rest_sigma_v", "%.5f"),
+    ("ocv_v", "%.5f"),
+    ("resistance_mohm", "%.4f"),
+    ("soc", "%.5f"),
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReplayResult:
+    """What a replay found. last: the last estimate, with the last known resistances in it."""
+
+    pack: Pack
+    events: tuple[AlarmEvent, ...]
+    plain_limit_v: float
+    plain: tuple[tuple[float, int], ...]
+    totals: Summary
+    last: Estimate
+    resistance_mohm: Floats
+    resistance_25c_mohm: Floats
+
+
+def replay(trace: Trace, pack: Pack, sink: Sink | None = None) -> ReplayResult:
+    """Every row of `trace` through the core. sink: given each row's estimate as it is made."""
+    state, totals = new_state(pack), Summary(pack.series)
+    events: list[AlarmEvent] = []
+    last = nothing_yet(pack).estimate
+    resistance, resistance_25c = np.full(pack.series, np.nan), np.full(pack.series, np.nan)
+    progress = _Progress(len(trace.time_s))
+    for event in _events(trace, _link_limit_s(pack)):
+        state, outcomes = step(state, event)
+        events += outcomes.events
+        if isinstance(event, Reading) and outcomes.estimate is not None:
+            last = outcomes.estimate
+            totals.reading(event)
+            totals.estimate(last)
+            resistance = _newest(resistance, last.resistance_mohm)
+            resistance_25c = _newest(resistance_25c, last.resistance_25c_mohm)
+            if sink is not None:
+                sink(last)
+            progress.row(totals.samples)
+    limit_v = pack.rules["rest_low"].limit or math.nan
+    plain = plain_threshold(trace.time_s, trace.group_v, limit_v)
+    return ReplayResult(pack, tuple(events), limit_v, tuple(plain), totals, last, resistance, resistance_25c)
+
+
+def _events(trace: Trace, link_limit_s: float) -> Iterator[Event]:
+    """Readings, and before one that comes too late the silence that went before it."""
+    last_s = math.inf
+    for reading in trace.readings():
+        if reading.time_s - last_s > link_limit_s + SLACK_S:
+            yield Silence(reading.time_s - last_s)
+        last_s = reading.time_s
+        yield reading
+
+
+def _link_limit_s(pack: Pack) -> float:
+    limit_s = pack.rules["link_lost"].limit
+    return math.inf if limit_s is None else limit_s
+
+
+def _newest(before: Floats, now: Floats) -> Floats:
+    return np.where(np.isnan(now), before, now)
+
+
+class _Progress:
+    """Says now and then how far it has come."""
+
+    def __init__(self, rows: int) -> None:
+        self._rows = rows
+        self._due = time.monotonic() + PROGRESS_S
+
+    def row(self, number: int) -> None:
+        if number % 256 == 0 and time.monotonic() >= self._due:
+            self._due = time.monotonic() + PROGRESS_S
+            log.info("%d of %d rows replayed", number, self._rows)
+
+
+def document(result: ReplayResult, file: str) -> dict[str, Any]:
+    """The contract's JSON document; unknown numbers are None."""
+    totals = result.totals
+    return {
+        "trace": {
+            "file": file,
+            "samples": totals.samples,
+            "duration_s": _known(totals.duration_s),
+            "groups": result.pack.series,
+        },
+        "events": [_event(event) for event in result.events],
+        "plain_threshold": {
+            "limit_v": _known(result.plain_limit_v),
+            "on_delay_s": ON_DELAY_S,
+            "events": [{"time_s": _known(moment), "group": group} for moment, group in result.plain],
+        },
+        "groups": [_group(result, index) for index in range(result.pack.series)],
+        "energy_wh": _known(totals.energy_wh),
+        "charge_ah": _known(totals.charge_ah),
+        "current_max_a": _known(totals.current_max_a),
+    }
+
+
+def _event(event: AlarmEvent) -> dict[str, Any]:
+    return {
+        "time_s": _known(event.time_s),
+        "rule": event.rule,
+        "group": event.group,
+        "to": event.to.value,
+        "priority": event.priority.value,
+        "value": _known(event.value),
+        "limit": _known(event.limit),
+        "unit": event.unit,
+        "basis": None if event.basis is None else event.basis.value,
+    }
+
+
+def _group(result: ReplayResult, index: int) -> dict[str, Any]:
+    return {
+        "group": index + 1,
+        "rest_min_v": _known(result.totals.rest_min_v[index]),
+        "loaded_min_v": _known(result.totals.loaded_min_v[index]),
+        "resistance_mohm": _known(result.resistance_mohm[index]),
+        "resistance_25c_mohm": _known(result.resistance_25c_mohm[index]),
+        "state_of_charge_end": _known(result.last.soc[index]),
+        "rest_end_v": _known(result.last.rest_v[index]),
+    }
+
+
+def _known(value: float | None) -> float | None:
+    """A plain number to the micro-unit, None where unknown."""
+    return None if value is None or not math.isfinite(value) else round(float(value), 6)
+
+
+def report(result: ReplayResult, file: str) -> str:
+    """The same for people."""
+    totals = result.totals
+    head = f"{result.pack.name}: {file}, {totals.samples} rows, {totals.duration_s:.1f} s"
+    return "\n".join([head, "", *_event_lines(result), "", *_group_lines(result), "", _totals_line(totals)]) + "\n"
+
+
+def _event_lines(result: ReplayResult) -> Iterator[str]:
+    raised = sum(event.to is AlarmState.UNACKNOWLEDGED for event in result.events)
+    yield f"{raised} alarms" if raised != 1 else "1 alarm"
+    for event in result.events:
+        group = "pack" if event.group is None else f"group {event.group}"
+        basis = "" if event.basis is None else f", by {event.basis.value} voltage"
+        value = f"{_figure(event.value, 3)} {event.unit}, limit {_figure(event.limit, 3)} {event.unit}{basis}"
+        yield f"{event.time_s:11.2f} s  {event.rule:16} {group:9} {event.to.value:22} {value}"
+    sounded = f"A buzzer on the lowest loaded voltage below {_figure(result.plain_limit_v, 2)} V: {len(result.plain)}"
+    yield sounded + (f" alarms, the first at {result.plain[0][0]:.2f} s" if result.plain else " alarms")
+
+
+def _group_lines(result: ReplayResult) -> Iterator[str]:
+    yield "group  rest min V  loaded min V  rest end V  resistance mΩ  at 25 degC  charge end %"
+    for index in range(result.pack.series):
+        yield (
+            f"{index + 1:5}  {_figure(result.totals.rest_min_v[index], 3):>10}"
+            f"  {_figure(result.totals.loaded_min_v[index], 3):>12}  {_figure(result.last.rest_v[index], 3):>10}"
+            f"  {_figure(result.resistance_mohm[index], 2):>13}  {_figure(result.resistance_25c_mohm[index], 2):>10}"
+            f"  {_figure(100.0 * result.last.soc[index], 1):>12}"
+        )
+
+
+def _totals_line(totals: Summary) -> str:
+    return (
+        f"energy {_figure(totals.energy_wh, 1)} Wh, charge {_figure(totals.charge_ah, 3)} Ah,"
+        f" highest current {_figure(totals.current_max_a, 1)} A"
+    )
+
+
+def _figure(value: float | None, digits: int) -> str:
+    return "–" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
+
+
+@contextmanager
+def estimates_file(path: Path, series: int) -> Iterator[Sink]:
+    """A sink that writes `--estimates`; the file takes its name when the block ends well.
+
+    Raises InputError where it cannot be written.
+    """
+    names = [f"group_{number:02d}_{column}" for number in range(1, series + 1) for column, _ in ESTIMATE_COLUMNS]
+    line = ",".join([TIME_FORMAT, *[shape for _, shape in ESTIMATE_COLUMNS] * series])
+    try:
+        with replacing(path) as file:
+            file.write(",".join(["time_s", *names]) + "\r\n")
+
+            def sink(estimate: Estimate) -> None:
+                table = [getattr(estimate, column) for column, _ in ESTIMATE_COLUMNS]
+                file.writelines(lines(line, [np.append(estimate.time_s, np.stack(table, axis=1))]))
+
+            yield sink
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror or error}); choose another --estimates") from None
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    """The verb's options."""
+    parser.add_argument("trace", type=Path, metavar="TRACE", help="a trace CSV")
+    parser.add_argument("--pack", type=Path, required=True, metavar="PACK", help="the pack file (TOML)")
+    parser.add_argument("--estimates", type=Path, metavar="OUT.csv", help="write every row's estimates here")
+    parser.add_argument("--json", action="store_true", help="one JSON document instead of the summary")
+
+
+def run(args: Namespace) -> int:
+    """Replay and report. Alarms are no fault: 0. Raises InputError for what cannot be used."""
+    pack = load_pack(args.pack)
+    trace = read_trace(args.trace, pack.series)
+    if args.estimates is None:
+        result = replay(trace, pack)
+    else:
+        _refuse_overwriting(args)
+        with estimates_file(args.estimates, pack.series) as sink:
+            result = replay(trace, pack, sink)
+    file = str(args.trace)
+    if args.json:
+        sys.stdout.write(json.dumps(document(result, file), ensure_ascii=False, allow_nan=False) + "\n")
+    else:
+        sys.stdout.write(report(result, file))
+    return 0
+
+
+def _refuse_overwriting(args: Namespace) -> None:
+    for used in (args.trace, args.pack):
+        if args.estimates.exists() and args.estimates.samefile(used):
+            raise InputError(f"{args.estimates}: --estimates would overwrite the input; choose another file")
