@@ -197,12 +197,22 @@ def load(source: Path = SOURCE) -> Protocol:
         for m in raw["message"]
     ]
     protocol = Protocol(raw["protocol"], [load_field(f, names) for f in raw["header"]["fields"]], names, messages)
-    for message in messages:
+    check(protocol)
+    return protocol
+
+
+def check(protocol: Protocol) -> None:
+    """Refuse tables that contradict themselves."""
+    taken: dict[int, str] = {}
+    for message in protocol.messages:
+        list(message.runs())
         if message.largest > protocol.limits["max_body_bytes"]:
             raise SystemExit(f"{message.name}: {message.largest} bytes at most, more than max_body_bytes")
         if (message.number < 0x40) != (message.sender == "board"):
             raise SystemExit(f"{message.name}: numbers below 0x40 are a board's, the others a host's")
-    return protocol
+        if message.number in taken:
+            raise SystemExit(f"{message.name}: 0x{message.number:02X} is {taken[message.number]}'s")
+        taken[message.number] = message.name
 
 
 # --- Python ----------------------------------------------------------------------------------------------------
@@ -420,11 +430,91 @@ def render_c(protocol: Protocol) -> str:
     return "\n".join([*out, "#endif", ""])
 
 
+# --- the document ----------------------------------------------------------------------------------------------
+
+
+def table(*rows: list[str]) -> list[str]:
+    """Markdown; the first row is the heading."""
+    lines = [f"| {' | '.join(row)} |" for row in rows]
+    return [lines[0], f"|{'---|' * len(rows[0])}", *lines[1:]]
+
+
+def prose_range(field: Field) -> str:
+    if field.names and not field.names.closed:
+        return "flags" if field.names.flags else "value"
+    return f"{field.low} to {field.high}" if field.limited else ""
+
+
+def prose_meaning(field: Field) -> str:
+    named = f"[{field.names.name}](#{field.names.name.lower()})" if field.names and not field.names.closed else ""
+    if field.names and field.names.closed:
+        named = ", ".join(f"{value} {name}" for name, value, _ in field.names.numbered())
+    valid = f"a bit for each entry of `{field.valid}`" if field.valid else ""
+    return "; ".join(words for words in (field.doc, named, valid) if words)
+
+
+def prose_fields(fields: list[Field]) -> list[str]:
+    rows = [["at", "field", "type", "unit", "allowed", "meaning"]]
+    fixed, tails = 0, ""
+    for field in fields:
+        kind = field.type
+        if field.array:
+            kind = f"UTF-8, `{field.text}` bytes" if field.text else f"{field.type} × `{field.count}`"
+        place = f"{fixed}{tails}"
+        rows.append([place, f"`{field.name}`", kind, field.unit, prose_range(field), prose_meaning(field)])
+        if field.array:
+            tails += f" + {field.size} × `{field.length}`" if field.size > 1 else f" + `{field.length}`"
+        else:
+            fixed += field.size
+    return table(*rows)
+
+
+def prose_names(names: Names) -> list[str]:
+    head = "bit" if names.flags else "value"
+    rows = [[str(place), f"`{name}`", doc] for place, (name, doc) in enumerate(names.values.items())]
+    rule = f" Any other value is taken {names.unknown}." if names.unknown else ""
+    return [f'<a id="{names.name.lower()}"></a>**{names.name}.** {names.doc}{rule}', "", *table([head, "name", "meaning"], *rows)]
+
+
+def prose_messages(protocol: Protocol) -> list[str]:
+    rows = [
+        [f"0x{m.number:02X}", f"[{m.name}](#{m.name})", m.sender, str(m.largest), m.doc] for m in protocol.messages
+    ]
+    return table(["type", "message", "from", "longest body", "when"], *rows)
+
+
+def prose_blocks(protocol: Protocol) -> dict[str, list[str]]:
+    """Every generated block of PROTOCOL.md by the name in its marker."""
+    sizes = [[f"`{name}`", str(value), SIZE_DOCS[name]] for name, value in protocol.sizes.items()]
+    return {
+        "sizes": table(["name", "value", "meaning"], *sizes),
+        "header": prose_fields(protocol.header),
+        "messages": prose_messages(protocol),
+        **{message.name: [message.doc, "", *prose_fields(message.fields)] for message in protocol.messages},
+        **{names.name: prose_names(names) for names in protocol.names.values() if not names.closed},
+    }
+
+
+MARKED = re.compile(r"(<!-- generated: (\w+) -->\n).*?(<!-- end -->)", re.DOTALL)
+
+
+def render_document(protocol: Protocol) -> str:
+    """PROTOCOL.md with its blocks written anew; the prose between them is left alone."""
+    text = (ROOT / "PROTOCOL.md").read_text(encoding="utf-8")
+    blocks = prose_blocks(protocol)
+    marked = [match[1] for match in MARKED.findall(text)]
+    if sorted(marked) != sorted(blocks):
+        wrong = ", ".join(sorted(set(marked) ^ set(blocks))) or "a block that occurs twice"
+        raise SystemExit(f"PROTOCOL.md: markers do not match the messages: {wrong}")
+    return MARKED.sub(lambda match: "\n".join([match[1], *blocks[match[2]], "", match[3]]), text)
+
+
 # --- the whole -------------------------------------------------------------------------------------------------
 
 TARGETS: dict[str, Callable[[Protocol], str]] = {
     "sagwise_protocol/layout.py": render_python,
     "c/sagwise_messages.h": render_c,
+    "PROTOCOL.md": render_document,
 }
 
 

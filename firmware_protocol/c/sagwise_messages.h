@@ -42,9 +42,9 @@ enum sagwise_type {
 /* What the buzzer plays. Any other value is taken as high. */
 enum sagwise_pattern {
     SAGWISE_PATTERN_SILENT = 0, /* no sound */
-    SAGWISE_PATTERN_LOW = 1, /* one short beep now and then */
-    SAGWISE_PATTERN_MEDIUM = 2, /* two beeps, repeated */
-    SAGWISE_PATTERN_HIGH = 3, /* fast beeps without end */
+    SAGWISE_PATTERN_LOW = 1, /* one pulse of about 0.15 s every 5 s */
+    SAGWISE_PATTERN_MEDIUM = 2, /* three pulses of about 0.2 s every 4 s */
+    SAGWISE_PATTERN_HIGH = 3, /* three and two pulses of about 0.15 s every 2 s */
 };
 
 /* Why the board started. Any other value is taken as unknown. */
@@ -170,7 +170,7 @@ struct sagwise_sample {
 struct sagwise_status {
     /* faults: enum sagwise_status_faults. */
     uint32_t faults;
-    /* host_silent: no valid host frame for host_silence_ms, or none since boot; enum sagwise_yes_no. */
+    /* host_silent: no valid host frame for host_silence_ms, or none yet; enum sagwise_yes_no. */
     uint8_t host_silent;
     /* fallback_sounding: the board's own alarm sounds now; enum sagwise_yes_no. */
     uint8_t fallback_sounding;

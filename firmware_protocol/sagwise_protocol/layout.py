@@ -29,9 +29,9 @@ class Pattern(IntEnum):
     """What the buzzer plays. Any other value is taken as high."""
 
     SILENT = 0  # no sound
-    LOW = 1  # one short beep now and then
-    MEDIUM = 2  # two beeps, repeated
-    HIGH = 3  # fast beeps without end
+    LOW = 1  # one pulse of about 0.15 s every 5 s
+    MEDIUM = 2  # three pulses of about 0.2 s every 4 s
+    HIGH = 3  # three and two pulses of about 0.15 s every 2 s
 
 
 class BoardHelloBootCause(IntEnum):
@@ -173,7 +173,7 @@ class Status:
     From the board; type 0x03.
 
     faults: `StatusFaults`.
-    host_silent: no valid host frame for host_silence_ms, or none since boot; `YesNo`.
+    host_silent: no valid host frame for host_silence_ms, or none yet; `YesNo`.
     fallback_sounding: the board's own alarm sounds now; `YesNo`.
     pattern: what the buzzer plays now; `Pattern`.
     supply_mv [mV]: the board's own supply; 0: not measured.

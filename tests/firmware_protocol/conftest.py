@@ -16,6 +16,7 @@ import pytest
 from sagwise_protocol import Frame, Message, Rejected, RejectReason, Stamp
 from sagwise_protocol.codec import Event
 from sagwise_protocol.layout import LAYOUTS, MAX_ENCODED_BYTES
+from sagwise_protocol.shape import Layout
 
 HERE = Path(__file__).resolve().parent
 ROOM = HERE.parents[1] / "firmware_protocol"
@@ -160,7 +161,7 @@ def harness(compiler: str, tmp_path_factory: pytest.TempPathFactory) -> Harness:
     return Harness(path)
 
 
-# --- the same lines that the harness prints and reads ------------------------------------------------------------
+# --- the same lines that the harness prints and reads -----------------------------------------------------------
 
 
 def _stamp_line(stamp: Stamp) -> str:
@@ -225,7 +226,7 @@ def expected() -> Callable[[Vector], Event]:
     return event
 
 
-# --- a second way to the same bytes, written from PROTOCOL.md alone ------------------------------------------------
+# --- a second way to the same bytes, written from PROTOCOL.md alone --------------------------------------------
 
 
 def plain_crc32c(data: bytes) -> int:
@@ -262,6 +263,25 @@ def by_hand() -> Callable[..., bytes]:
         return plain_cobs(frame + struct.pack("<I", plain_crc32c(frame))) + b"\0"
 
     return wire
+
+
+Bounds = dict[str, tuple[int, int]]
+
+
+def bounds_of(layout: Layout) -> Bounds:
+    """What a writer may put into each single field: its type's range, narrowed by what messages.toml states."""
+    out: Bounds = {}
+    for part in layout.parts:
+        for name, code in zip(part.names, part.fixed.format.lstrip("<"), strict=False):
+            bits = struct.calcsize("<" + code) * 8
+            out[name] = (-(1 << bits - 1), (1 << bits - 1) - 1) if code.islower() else (0, (1 << bits) - 1)
+    return out | {span.name: (span.low, span.high) for span in (*layout.ranges, *layout.known)}
+
+
+@pytest.fixture(scope="session")
+def bounds() -> dict[str, Bounds]:
+    """By message name."""
+    return {layout.name: bounds_of(layout) for layout in LAYOUTS}
 
 
 @pytest.fixture(scope="session")

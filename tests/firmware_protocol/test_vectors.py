@@ -1,4 +1,4 @@
-"""vectors.txt through both codecs. Law: every entry in both directions, byte by byte and in one lump, amid rubbish."""
+"""vectors.txt through both codecs. Law: every entry both ways, byte by byte and in one lump, amid rubbish."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_c_reads(harness: Any, vectors: list[Any], expected: Callable[[Any], Any
     assert lines == wanted
 
 
-def test_c_reads_each_alone(harness: Any, vectors: list[Any], expected: Callable[[Any], Any], as_line: Any) -> None:
+def test_c_reads_each_alone(harness: Any, vectors: list[Any], expected: Any, as_line: Any) -> None:
     """A fresh decoder for the extremes, whose buffers the sanitizer fences."""
     for vector in vectors:
         if vector.kind in ("broken", "read") and len(vector.wire) > 400:
