@@ -21,7 +21,6 @@ from sagwise_daemon.config.document import (
     number,
     read_toml,
     shaped,
-    shown,
     switch,
     text,
     whole,
@@ -161,7 +160,7 @@ def load_config(path: Path) -> Config:
 def _pack(pack_path: Path, path: Path, lines: list[str]) -> Pack | None:
     """The pack; its faults join `lines`, or are raised by themselves where the configuration has none."""
     if not pack_path.exists():
-        lines.append(f"{path}: bike.pack: {shown(str(pack_path))} does not exist; write the path of a pack file")
+        lines.append(f'{path}: bike.pack: "{pack_path}" does not exist; write the path of a pack file')
         return None
     try:
         return read_pack(pack_path)
@@ -185,7 +184,7 @@ def _password(mqtt: Mqtt, base: Path, path: Path, lines: list[str]) -> str | Non
     if mqtt.password_file is None or not mqtt.enabled:
         return None
     file = base / mqtt.password_file
-    fault = f"{path}: mqtt.password_file: {shown(str(file))}"
+    fault = f'{path}: mqtt.password_file: "{file}"'
     try:
         with file.open("rb") as stream:
             raw = stream.read(LARGEST_PASSWORD_BYTES + 1)
