@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pydantic import Field
@@ -122,7 +122,7 @@ class Config:
     pack: Pack
     pack_path: Path
     store_path: Path
-    mqtt_password: str | None
+    mqtt_password: str | None = field(repr=False)
 
 
 def load_config(path: Path) -> Config:
