@@ -1,0 +1,39 @@
+// Asks the bike. Law: every answer is either the body or an Error with the problem's own words.
+
+export class Refused extends Error {
+  constructor(status, detail) {
+    super(detail);
+    this.status = status;
+  }
+}
+
+async function refusal(response) {
+  if (response.status === 401) location.reload(); // the session is over: "/" now answers with the pairing page
+  let detail = `the bike answered ${response.status}`;
+  try { detail = (await response.json()).detail ?? detail; } catch { /* not a problem document */ }
+  return new Refused(response.status, detail);
+}
+
+async function ask(path, options) {
+  let response;
+  try {
+    response = await fetch(`/api/v1${path}`, options);
+  } catch {
+    throw new Refused(0, "the bike does not answer: is the phone on its Wi-Fi?");
+  }
+  if (!response.ok) throw await refusal(response);
+  return response;
+}
+
+export async function get(path) {
+  return (await ask(path)).json();
+}
+
+export async function getBytes(path) {
+  return (await ask(path)).arrayBuffer();
+}
+
+export async function post(path, body) {
+  const headers = { "content-type": "application/json" };
+  return (await ask(path, { method: "POST", headers, body: JSON.stringify(body) })).json();
+}

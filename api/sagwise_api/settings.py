@@ -1,0 +1,21 @@
+"""What the owner may set about the page. Law: values only; without a code nobody can pair."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """pairing_code: what a new phone must send; blanks, dashes and case do not count. None: no phone can pair.
+
+    paired_on_loopback: requests from this very machine need no pairing (the demo).
+    allowed_hosts: names the bike is reached by, without port ("sagwise.local"); localhost and the address of the
+    bike that a request came in on are always allowed.
+    max_streams: open live streams at a time; one more closes the oldest.
+    """
+
+    pairing_code: str | None = None
+    paired_on_loopback: bool = False
+    allowed_hosts: tuple[str, ...] = ()
+    max_streams: int = 16
