@@ -50,7 +50,7 @@ class Serial(Table):
 
     device: str = text(4096)
     baud: int = whole(9600, 2_000_000, 115_200)
-    rate_hz: float = number(1, 100, "samples a second", 20.0)
+    rate_hz: float = number(2, 100, "samples a second", 20.0)
 
 
 class Store(Table):

@@ -7,6 +7,7 @@ Pure: every call returns the bytes to send now, in order, and may return none.
 from __future__ import annotations
 
 from sagwise_protocol import (
+    DELIMITER,
     AlarmPattern,
     BoardHello,
     FallbackLimits,
@@ -29,7 +30,9 @@ ANY_BOARD = 0
 HOST_NAME = "sagwise"
 BEAT_EVERY_S = 0.5
 HELLO_EVERY_S = 2.0  # until a board has answered
-RATE_EVERY_S = 10.0  # a board that answers with another rate is not asked again at once
+RATE_EVERY_S = 10.0  # a board that answers with another rate is not asked again at once, and not for ever
+RATE_ASKS = 3
+RATE_LEAST_MHZ = 2000  # the protocol: a host that takes 1 s for a lost link asks for no less
 PATTERN_TTL_MS = 2000  # four renewals may be lost before an alarm falls silent
 HOST_SILENCE_MS = 3000
 FALLBACK_DELAY_MS = 1000  # longer than a hard pull's first dip, since the board cannot tell sag from low
@@ -69,16 +72,16 @@ class HostVoice:
         self._heard_sequence = 0
         self._pattern = Pattern.SILENT
         self._event_id = 0
-        self._rate_asked: tuple[int, float] | None = None  # by which boot of the board, when
+        self._rate_boot = 0  # which boot of the board was asked for the rate, how often and when last
+        self._rate_asks, self._rate_s = 0, float("-inf")
         self._beat_s = self._pattern_s = self._hello_s = float("-inf")
         self._met = False
 
     def opened(self, now_s: float) -> bytes:
-        """The port is open: ask who is there."""
-        self._board_id, self._met, self._rate_asked = ANY_BOARD, False, None
+        """The port is open: ask who is there. A delimiter goes first, so that noise costs no frame."""
+        self._board_id, self._met, self._rate_boot = ANY_BOARD, False, 0
         self._heard_sequence = 0
-        self._hello_s = now_s
-        return self._say_hello(now_s) + self.tick(now_s)
+        return DELIMITER + self._say_hello(now_s) + self.tick(now_s)
 
     def heard(self, stamp: Stamp) -> None:
         """A frame came from the board in use."""
@@ -141,13 +144,14 @@ class HostVoice:
         return self.say(AlarmPattern(self._pattern, PATTERN_TTL_MS, self._event_id), now_s)
 
     def _rate(self, stamp: Stamp, hello: BoardHello, now_s: float) -> bytes:
-        """Asks for the rate where the board has another; it answers with a hello, so not again at once."""
-        if hello.rate_min_mhz > hello.rate_max_mhz:
-            return b""
+        """Asks for the rate where the board has another. It answers with a hello or refuses: so not again at once,
+        in case the frame was lost, and a few times only, in case it was not."""
+        if stamp.boot_id != self._rate_boot:
+            self._rate_boot, self._rate_asks, self._rate_s = stamp.boot_id, 0, float("-inf")
         wanted = min(max(self._rate_mhz, hello.rate_min_mhz), hello.rate_max_mhz)
-        asked = self._rate_asked
-        recent = asked is not None and asked[0] == stamp.boot_id and now_s - asked[1] < RATE_EVERY_S
-        if hello.rate_mhz == wanted or recent:
+        able = hello.rate_min_mhz <= hello.rate_max_mhz and wanted >= RATE_LEAST_MHZ
+        tired = self._rate_asks >= RATE_ASKS or now_s - self._rate_s < RATE_EVERY_S
+        if hello.rate_mhz == wanted or not able or tired:
             return b""
-        self._rate_asked = (stamp.boot_id, now_s)
+        self._rate_asks, self._rate_s = self._rate_asks + 1, now_s
         return self.say(SetRate(wanted), now_s)

@@ -7,7 +7,7 @@ are refused too, as long as nothing joins them: half a pack that looks whole wou
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 from typing import TypeAlias
 
@@ -15,6 +15,7 @@ import numpy as np
 from sagwise_protocol import (
     BoardHello,
     BoardHelloBootCause,
+    BoardHelloFeatures,
     BoardRefusal,
     Button,
     ButtonKind,
@@ -50,7 +51,19 @@ RUBBISH_FRAMES = 10  # this many bad frames and none good for RUBBISH_S: wrong b
 RUBBISH_S = 3.0
 MOST_BOARDS = 8  # boards remembered as refused, so that no stream of invented ones fills the memory
 
+# Frames whose CRC was right and that cannot be read are refused for these reasons, refusals and echoes excepted.
+REFUSED_FOR = {
+    RejectReason.VERSION: RefusalReason.VERSION,
+    RejectReason.MUST_UNDERSTAND: RefusalReason.NOT_SUPPORTED,
+    RejectReason.UNKNOWN_TYPE: RefusalReason.UNKNOWN_TYPE,
+    RejectReason.MALFORMED: RefusalReason.MALFORMED,
+    RejectReason.LENGTH: RefusalReason.MALFORMED,
+    RejectReason.OUT_OF_RANGE: RefusalReason.OUT_OF_RANGE,
+}
+FIRST_HOST_TYPE = 0x40
+
 _NUMBERS = {layout.message: layout.number for layout in LAYOUTS}
+_NOT_REFUSED = {_NUMBERS[BoardRefusal], *range(FIRST_HOST_TYPE, 0x100)}
 _BOARD_MESSAGES = (BoardHello, Sample, Status, Button, BoardRefusal)
 
 FromIntake: TypeAlias = HostHello | HostRefusal
@@ -116,7 +129,7 @@ class Intake:
         self._press: int | None = None
         self._faults = 0
         self._heard_s = -np.inf
-        self._asked_s = -np.inf
+        self._asked_s = self._unread_s = -np.inf
         self._refused: dict[int, _Refused] = {}
         self._rubbish = 0
         self._good_s = -np.inf
@@ -131,9 +144,9 @@ class Intake:
         """One frame or rejected run of bytes. A host's own messages (an echo on the line) bring nothing."""
         if isinstance(event, Rejected):
             return self._rejected(event, heard_s)
-        self._rubbish, self._good_s = 0, heard_s
         if not isinstance(event.message, _BOARD_MESSAGES):
             return Taken()
+        self._rubbish, self._good_s = 0, heard_s
         if isinstance(event.message, BoardHello):
             return self._meet(event.stamp, event.message, heard_s)
         if event.stamp.board_id != self._board_id:
@@ -168,7 +181,7 @@ class Intake:
             return Taken()
         self._refused.pop(stamp.board_id, None)
         self._hello, self._sensors = hello, hello.temperature_count
-        remarks = (_started(hello, self._pack),) if turn is Turn.FIRST else ()
+        remarks = () if turn is Turn.NEXT else (_started(hello, self._pack),)
         return Taken(hello=hello, board_id=stamp.board_id, remarks=remarks)
 
     def _stranger(self, frame: Frame, heard_s: float) -> Taken | None:
@@ -231,9 +244,7 @@ class Intake:
         self._refused[stamp.board_id] = _Refused(sentence, reason, heard_s, told_s)
         refusal = HostRefusal(number, stamp.sequence, reason)
         new = known is None or known.sentence != sentence
-        return Taken(
-            to_send=(ToSend(stamp.board_id, refusal),) if tell else (), remarks=(sentence,) if new else ()
-        )
+        return Taken(to_send=(ToSend(stamp.board_id, refusal),) if tell else (), remarks=(sentence,) if new else ())
 
     # What the board in use says.
 
@@ -243,7 +254,7 @@ class Intake:
         self.counts.lost = self._lost_before + self._order.lost
         self.counts.twins += turn is Turn.TWIN
         self.counts.old += turn is Turn.OLD
-        if turn is Turn.FIRST:
+        if turn in (Turn.FIRST, Turn.AGAIN):
             self._hello, self._press, self._faults = None, None, 0
         return turn
 
@@ -251,6 +262,13 @@ class Intake:
         turn = self._turn(frame.stamp, heard_s)
         if turn in (Turn.TWIN, Turn.OLD):
             return Taken()
+        taken = self._said(frame, heard_s)
+        if turn is Turn.AGAIN:
+            remark = f"Board {frame.stamp.board_id:08X} began anew under an old boot id: its boot ids repeat."
+            return replace(taken, remarks=(remark, *taken.remarks))
+        return taken
+
+    def _said(self, frame: Frame, heard_s: float) -> Taken:
         message = frame.message
         if isinstance(message, Sample):
             return self._sample(frame.stamp, message, heard_s)
@@ -292,19 +310,23 @@ class Intake:
         self._rubbish += 1
         if self._rubbish == 1 and self._good_s == -np.inf:
             self._good_s = heard_s
-        if rejected.reason is not RejectReason.VERSION or rejected.stamp is None:
+        stamp, number, reason = rejected.stamp, rejected.type, REFUSED_FOR.get(rejected.reason)
+        if stamp is None or number is None or reason is None or number in _NOT_REFUSED:
             return Taken()
-        if rejected.stamp.board_id == self._board_id:
+        if reason is RefusalReason.VERSION and stamp.board_id != self._board_id:
+            sentence = f"The board's protocol does not fit: {rejected.detail}. Update the older of the two."
+            return self._refuse(stamp, number, reason, sentence, heard_s)
+        if heard_s - self._unread_s < ASK_EVERY_S:
             return Taken()
-        sentence = f"The board's protocol does not fit: {rejected.detail}. Update the older of the two."
-        return self._refuse(rejected.stamp, rejected.type or 0, RefusalReason.VERSION, sentence, heard_s)
+        self._unread_s = heard_s
+        remark = f"A frame of board {stamp.board_id:08X} cannot be read: {rejected.detail}."
+        refusal = ToSend(stamp.board_id, HostRefusal(number, stamp.sequence, reason))
+        return Taken(to_send=(refusal,), remarks=(remark,))
 
 
 def _reading(stamp: Stamp, sample: Sample, time_s: float, sensors: int) -> Reading:
     """A sample in SI units; `sensors` temperatures, whatever their number in this sample."""
-    volts = [
-        raw / PER_VOLT if sample.group_valid >> place & 1 else nan for place, raw in enumerate(sample.group_500uv)
-    ]
+    volts = [raw / PER_VOLT if sample.group_valid >> place & 1 else nan for place, raw in enumerate(sample.group_500uv)]
     degrees = [
         raw / PER_DEGREE if sample.temperature_valid >> place & 1 else nan
         for place, raw in enumerate(sample.temperature_centi_c[:sensors])
@@ -345,15 +367,16 @@ def _hello_fault(hello: BoardHello, pack: Pack) -> tuple[RefusalReason, str] | N
 
 
 def _count_sentence(groups: int, pack: Pack) -> str:
-    return (
-        f"The board has {groups} groups, {pack.name} has {pack.series}: choose the pack file of the fitted pack."
-    )
+    return f"The board has {groups} groups, {pack.name} has {pack.series}: choose the pack file of the fitted pack."
 
 
 def _started(hello: BoardHello, pack: Pack) -> str:
     causes = {cause.value: cause.name.lower() for cause in BoardHelloBootCause}
     cause = causes.get(hello.boot_cause, "unknown")
-    return f"Board {hello.name or 'without a name'} is in use for {pack.name}; its last start: {cause}."
+    words = f"Board {hello.name or 'without a name'} is in use for {pack.name}; its last start: {cause}."
+    if not hello.features & BoardHelloFeatures.FALLBACK_ALARM:
+        words += " It has no alarm of its own: when this computer stops, nobody watches the pack."
+    return words
 
 
 def _refusal_sentence(refusal: BoardRefusal) -> str:

@@ -39,6 +39,7 @@ class Turn(Enum):
 
     NEXT = "next"
     FIRST = "first"  # the first of a boot
+    AGAIN = "again"  # the first of a boot whose boot id was there before
     TWIN = "twin"
     OLD = "old"
 
@@ -90,7 +91,10 @@ class Order:
         before = self._odd
         rises = before is not None and before.boot_id == stamp.boot_id and before.uptime_us < stamp.uptime_us
         self._odd, self._odd_run = stamp, self._odd_run + 1 if rises else 1
-        return self._begin(stamp) if self._odd_run >= ODD_RUN else Turn.OLD
+        if self._odd_run < ODD_RUN:
+            return Turn.OLD
+        self._begin(stamp)
+        return Turn.AGAIN
 
 
 @dataclass(frozen=True, slots=True)

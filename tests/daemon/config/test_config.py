@@ -59,8 +59,8 @@ def test_a_configuration_cannot_be_changed(write_file: Any) -> None:
     [
         ("serial", "baud = 300", "serial.baud: 300 is not allowed; write a whole number from 9600 to 2000000"),
         ("serial", "baud = 115200.0", "serial.baud: 115200.0 is not allowed; write a whole number from 9600 to 2000000"),
-        ("serial", "rate_hz = 0.5", "serial.rate_hz: 0.5 is not allowed; write a number from 1 to 100 samples a second"),
-        ("serial", "rate_hz = 101", "serial.rate_hz: 101 is not allowed; write a number from 1 to 100 samples a second"),
+        ("serial", "rate_hz = 1", "serial.rate_hz: 1 is not allowed; write a number from 2 to 100 samples a second"),
+        ("serial", "rate_hz = 101", "serial.rate_hz: 101 is not allowed; write a number from 2 to 100 samples a second"),
         ("serial", "rate = 5", "serial.rate: unknown key; allowed here: baud, device, rate_hz"),
         ("page", "port = 0", "page.port: 0 is not allowed; write a whole number from 1 to 65535"),
         ("page", "port = 70000", "page.port: 70000 is not allowed; write a whole number from 1 to 65535"),

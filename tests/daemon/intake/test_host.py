@@ -46,8 +46,10 @@ def hello(board: Any) -> Any:
     return board.hello().message
 
 
-def test_the_port_opens_with_a_hello_to_any_board(voice: HostVoice) -> None:
-    first, second = frames(voice.opened(10.0))
+def test_the_port_opens_with_a_delimiter_and_a_hello_to_any_board(voice: HostVoice) -> None:
+    opening = voice.opened(10.0)
+    assert opening[0] == 0
+    first, second = frames(opening)
     assert isinstance(first.message, HostHello) and (first.message.version_min, first.message.version_max) == (
         1,
         1,
@@ -98,6 +100,7 @@ def test_fallback_limits_are_the_packs_floor_and_ceiling(pack: Pack) -> None:
         (1000, 10_000, 20_000, [SetRate(10_000)]),
         (50_000, 90_000, 60_000, [SetRate(50_000)]),
         (90_000, 50_000, 60_000, []),
+        (100, 1000, 500, []),
     ],
 )
 def test_the_rate_is_asked_within_what_the_board_can(
@@ -111,7 +114,8 @@ def test_a_board_that_answers_with_another_rate_is_not_asked_without_end(voice: 
     stubborn = replace(hello, rate_mhz=19_900)
     said = [m for n in range(100) for m in messages(voice.hello(BOARD, stubborn, n * 0.1))]
     assert sum(isinstance(m, SetRate) for m in said) == 1
-    assert any(isinstance(m, SetRate) for m in messages(voice.hello(BOARD, stubborn, 10.0)))
+    said = [m for n in range(1, 10) for m in messages(voice.hello(BOARD, stubborn, n * 10.0))]
+    assert sum(isinstance(m, SetRate) for m in said) == 2
 
 
 def test_an_alarm_is_said_at_once_and_renewed_well_within_its_life(voice: HostVoice) -> None:

@@ -115,6 +115,9 @@ def test_a_reboot_under_the_same_boot_id_is_taken_up_within_three_frames(intake:
     board.reboot(board.boot_id)
     taken = [intake.take(board.sample(), 101.0 + n * 0.05) for n in range(10)]
     assert [bool(t.readings) for t in taken] == [False, False] + [True] * 8
+    assert [r for t in taken for r in t.remarks] == [
+        "Board 000000A1 began anew under an old boot id: its boot ids repeat."
+    ]
 
 
 def test_frames_of_an_earlier_boot_are_old(intake: Intake, board: Any) -> None:
@@ -274,6 +277,37 @@ def test_another_protocol_version_is_refused_and_said(intake: Intake) -> None:
     taken = intake.take(rejected, 0.0)
     assert taken.to_send[0].message == HostRefusal(0x02, 5, RefusalReason.VERSION)
     assert "version 2" in (intake.notice(0.0) or "")
+
+
+@pytest.mark.parametrize(
+    ("found", "number", "reason"),
+    [
+        (RejectReason.UNKNOWN_TYPE, 0x3F, RefusalReason.UNKNOWN_TYPE),
+        (RejectReason.MUST_UNDERSTAND, 0x02, RefusalReason.NOT_SUPPORTED),
+        (RejectReason.MALFORMED, 0x02, RefusalReason.MALFORMED),
+        (RejectReason.LENGTH, 0x02, RefusalReason.MALFORMED),
+        (RejectReason.OUT_OF_RANGE, 0x01, RefusalReason.OUT_OF_RANGE),
+        (RejectReason.UNKNOWN_TYPE, 0x77, None),
+        (RejectReason.MALFORMED, 0x05, None),
+        (RejectReason.MALFORMED, 0x42, None),
+    ],
+)
+def test_frames_that_cannot_be_read_are_refused_but_no_refusal_and_no_echo(
+    intake: Intake, board: Any, found: RejectReason, number: int, reason: RefusalReason | None
+) -> None:
+    """PROTOCOL.md, section 8."""
+    intake.take(board.hello(), 0.0)
+    rejected = Rejected(found, 40, "what was found", Stamp(0xA1, 77, 9, 5), number)
+    taken = [intake.take(rejected, 1.0 + n * 0.01) for n in range(10)]
+    expected = [] if reason is None else [HostRefusal(number, 5, reason)]
+    assert [s.message for t in taken for s in t.to_send] == expected
+    assert intake.take(board.sample(), 2.0).readings
+    assert intake.notice(2.0) is None
+
+
+def test_a_board_without_an_alarm_of_its_own_is_said(intake: Intake, board: Any) -> None:
+    (remark,) = intake.take(board.hello(features=15), 0.0).remarks
+    assert "nobody watches the pack" in remark
 
 
 def test_rubbish_alone_names_the_baud_rate(intake: Intake, board: Any) -> None:
