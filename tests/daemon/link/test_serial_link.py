@@ -203,9 +203,7 @@ def test_the_four_ways_of_being_unplugged(
     assert descriptors() == before
 
 
-@pytest.mark.parametrize(
-    "error", [ValueError("no such rate"), OverflowError("too fast"), termios.error(25, "no tty")]
-)
+@pytest.mark.parametrize("error", [ValueError("no such rate"), OverflowError("too fast"), termios.error(25, "no tty")])
 def test_a_port_that_cannot_be_opened_is_a_reason_and_no_crash(
     error: Exception, watched_with: Any, run_linked: Any
 ) -> None:
@@ -244,9 +242,7 @@ def test_a_second_program_cannot_share_the_port(plug: Any, watch: Any, run_linke
     run_linked(watched, body)
 
 
-def test_a_board_that_does_not_drain_costs_the_oldest_messages_whole(
-    plug: Any, watch: Any, run_linked: Any
-) -> None:
+def test_a_board_that_does_not_drain_costs_the_oldest_messages_whole(plug: Any, watch: Any, run_linked: Any) -> None:
     """The loop goes on, the backlog is bounded; what arrives later is whole messages, the newest among them."""
     watched = watch()
     messages = [f"<{n:06d}>".encode() * 8 for n in range(3000)]
