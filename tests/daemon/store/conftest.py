@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmState,
@@ -104,3 +103,23 @@ def ridden() -> Callable[..., int]:
         return ride_id
 
     return record
+
+
+@pytest.fixture
+def readings() -> Callable[..., Reading]:
+    return make_reading
+
+
+@pytest.fixture
+def estimates() -> Callable[..., Estimate]:
+    return make_estimate
+
+
+@pytest.fixture
+def event() -> Callable[..., AlarmEvent]:
+    return make_event
+
+
+@pytest.fixture
+def start() -> Callable[..., RideStart]:
+    return make_start

@@ -2,7 +2,7 @@
 
 A chunk (format 1), little-endian:
 
-    u8 format = 1 | u8 kind (the caller's) | u8 blocks | u8 zero | u32 rows
+    u8 format = 1 | u8 kind (the caller's) | u8 blocks | u8 zero | u32 rows | u32 CRC-32 of the rest of the header
     per block:    u8 method | u8 width | u8 validity | u8 zero | u16 columns | u16 zero | u32 bytes
     per block:    one zstandard frame with content checksum, of that many bytes
 
@@ -26,6 +26,7 @@ from __future__ import annotations
 
 import struct
 import threading
+import zlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -41,7 +42,7 @@ Bytes: TypeAlias = NDArray[np.uint8]
 FORMAT = 1
 DELTA, DELTA2, PEERS = 1, 2, 3
 _ALL, _MIXED, _NONE = 0, 1, 2
-_CHUNK = struct.Struct("<BBBxI")
+_CHUNK = struct.Struct("<BBBxII")
 _BLOCK = struct.Struct("<BBBxHxxI")
 _GAIN_BITS = 16
 _MEAN_WIDTH = 4
@@ -82,8 +83,9 @@ def encode(kind: int, blocks: Sequence[Block]) -> bytes:
     if len(rows) != 1 or 0 in rows:
         raise ValueError(f"blocks of a chunk need one equal number of rows above 0, got {sorted(rows)}")
     parts = [_encode_block(block) for block in blocks]
-    start = _CHUNK.pack(FORMAT, kind, len(blocks), rows.pop())
-    return b"".join([start, *(header for header, _ in parts), *(frame for _, frame in parts)])
+    headers = b"".join(header for header, _ in parts)
+    start = (FORMAT, kind, len(blocks), rows.pop())
+    return b"".join([_CHUNK.pack(*start, _check(start, headers)), headers, *(frame for _, frame in parts)])
 
 
 def decode(blob: bytes, wanted: Collection[int] | None = None) -> tuple[int, list[Block | None]]:
@@ -105,14 +107,20 @@ def decode(blob: bytes, wanted: Collection[int] | None = None) -> tuple[int, lis
 
 
 def _headers(blob: bytes) -> tuple[int, int, list[tuple[int, int, int, int, int]], int]:
-    version, kind, count, rows = _CHUNK.unpack_from(blob)
+    version, kind, count, rows, check = _CHUNK.unpack_from(blob)
     if version != FORMAT:
         raise ValueError(f"format {version} is unknown, this program reads format {FORMAT}")
     headers = [_BLOCK.unpack_from(blob, _CHUNK.size + i * _BLOCK.size) for i in range(count)]
     end = _CHUNK.size + count * _BLOCK.size
+    if check != _check((version, kind, count, rows), blob[_CHUNK.size : end]):
+        raise ValueError("its header's checksum is wrong")
     if end + sum(header[4] for header in headers) != len(blob):
         raise ValueError("its length is not what its header says")
     return kind, rows, headers, end
+
+
+def _check(start: tuple[int, int, int, int], headers: bytes) -> int:
+    return zlib.crc32(headers, zlib.crc32(_CHUNK.pack(*start, 0)))
 
 
 def _encode_block(block: Block) -> tuple[bytes, bytes]:
@@ -208,11 +216,9 @@ def _unpack_delta2(body: Bytes, columns: int, rows: int, width: int) -> Ints:
 
 
 def _pack_peers(values: Ints) -> tuple[bytes, int]:
-    mean = np.rint(values.mean(axis=0)).astype(np.int64)
     far = float(np.abs(values.astype(np.float64)).max()) > _PEERS_LIMIT
-    if (
-        far or np.abs(_difference(mean[None])).max() >= 1 << 30
-    ):  # beyond the means' planes: leave it to differences
+    mean = np.zeros(values.shape[1], np.int64) if far else np.rint(values.mean(axis=0)).astype(np.int64)
+    if np.abs(_difference(mean[None])).max() >= 1 << 30:  # beyond the means' planes: leave it to differences
         mean = np.zeros_like(mean)
     gains, constants = _lines(values, mean)
     residuals = values - _line(gains, constants, mean)

@@ -105,9 +105,7 @@ def read_revision(path: Path) -> str | None:
 def _check_place(path: Path) -> None:
     folder = path.parent
     if not folder.is_dir():
-        raise StoreError(
-            f"{path}: the folder {folder} does not exist; create it, or name another file for the store"
-        )
+        raise StoreError(f"{path}: the folder {folder} does not exist; create it, or name another file for the store")
     if path.exists() and not path.is_file():
         raise StoreError(f"{path}: not a file; name a file for the store")
     # SQLite keeps its write-ahead log beside the file, so the folder has to be writable too.

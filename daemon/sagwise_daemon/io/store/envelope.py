@@ -96,9 +96,7 @@ class Reduction:
         held = table.block(block)
         count = len(held.values)
         mine = [
-            (row, c.column)
-            for row, c in enumerate(self._channels.values())
-            if (c.kind, c.block) == (table.kind, block)
+            (row, c.column) for row, c in enumerate(self._channels.values()) if (c.kind, c.block) == (table.kind, block)
         ]
         columns = [column for _, column in mine]
         needed = range(count) if None in columns else sorted({c for c in columns if c is not None and c < count})

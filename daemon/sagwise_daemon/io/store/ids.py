@@ -21,18 +21,24 @@ class Ids:
     def __init__(self, name: str, block: int) -> None:
         self._name = name
         self._block = block
-        self._pool: deque[int] = deque()
+        self._reserved: deque[range] = deque()
         self._guard = threading.Lock()
 
     def take(self) -> int | None:
         """The next number; None when the pool ran dry because the store cannot be written."""
         with self._guard:
-            return self._pool.popleft() if self._pool else None
+            if not self._reserved:
+                return None
+            first = self._reserved.popleft()
+            if first[1:]:
+                self._reserved.appendleft(first[1:])
+            return first[0]
 
     @property
     def low(self) -> bool:
         """Whether it is time to reserve more."""
-        return len(self._pool) <= self._block // 2
+        with self._guard:
+            return sum(map(len, self._reserved)) <= self._block // 2
 
     def reserve(self, connection: Connection) -> range:
         """Reserve a block in the caller's transaction; `add` it once that is committed."""
@@ -44,13 +50,13 @@ class Ids:
     def add(self, reserved: range) -> None:
         """Numbers that are ours now."""
         with self._guard:
-            self._pool.extend(reserved)
+            self._reserved.append(reserved)
 
     def give_back(self, connection: Connection) -> None:
         """Numbers never given out go back, unless another process has reserved behind them."""
         with self._guard:
-            left, self._pool = list(self._pool), deque()
-        for number in reversed(left):
-            unused = (counters.c.name == self._name) & (counters.c.next_id == number + 1)
-            if not connection.execute(update(counters).where(unused).values(next_id=number)).rowcount:
+            left, self._reserved = list(self._reserved), deque()
+        for numbers in reversed(left):
+            untouched = (counters.c.name == self._name) & (counters.c.next_id == numbers.stop)
+            if not connection.execute(update(counters).where(untouched).values(next_id=numbers.start)).rowcount:
                 return

@@ -29,7 +29,7 @@ from sagwise_daemon.io.store.writer import Writer
 
 CLOSE_TIMEOUT_S = 10.0
 RIDE_BLOCK = 4
-EVENT_BLOCK = 256
+EVENT_BLOCK = 4096  # a pack of 48 groups can raise hundreds of events in one step
 
 
 @dataclass(frozen=True, slots=True)
