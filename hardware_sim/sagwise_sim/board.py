@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from sagwise_protocol import (
+    DELIMITER,
     AlarmPattern,
     BoardHello,
     BoardHelloBootCause,
@@ -24,6 +25,7 @@ from sagwise_protocol import (
     FallbackLimits,
     Frame,
     HostHello,
+    HostRefusal,
     Message,
     Pattern,
     RefusalReason,
@@ -39,19 +41,24 @@ from sagwise_protocol import (
 from sagwise_protocol.layout import LAYOUTS, PROTOCOL_VERSION
 from sagwise_protocol.shape import Layout
 
+from sagwise_sim.fallback import FallbackAlarm
 from sagwise_sim.scenario import BoardSpec
 
 HELLO_EVERY_US = 10_000_000
 STATUS_EVERY_US = 1_000_000
 PRESS_TIMES, PRESS_GAP_US = 3, 50_000
-DEFAULT_SILENCE_MS = 3000  # until the host has told its own limit
+STATUS_GAP_US = 100_000  # between two status frames, whatever happens
+REFUSALS_A_SECOND = 5
 
 _HOST_LAYOUTS = {layout.number: layout for layout in LAYOUTS if not layout.from_board}
+_FIRST_HOST_TYPE = 0x40
 _NUMBERS = {layout.message: layout.number for layout in LAYOUTS}
+_HIGHEST_500UV = 12_000  # of fallback_limits
 _REASONS = {
     RejectReason.UNKNOWN_TYPE: RefusalReason.UNKNOWN_TYPE,
     RejectReason.MUST_UNDERSTAND: RefusalReason.NOT_SUPPORTED,
     RejectReason.VERSION: RefusalReason.VERSION,
+    RejectReason.LENGTH: RefusalReason.MALFORMED,
     RejectReason.MALFORMED: RefusalReason.MALFORMED,
     RejectReason.OUT_OF_RANGE: RefusalReason.OUT_OF_RANGE,
 }
@@ -59,7 +66,10 @@ _REASONS = {
 
 @dataclass(frozen=True, slots=True)
 class Ability:
-    """What the board can do, as its hello tells it; steps and rates in the hello's units."""
+    """What the board can do, as its hello tells it; steps and rates in the hello's units.
+
+    fallback: the limits its builder compiled in, for the cells it is built for; None: it has no alarm of its own.
+    """
 
     groups: int
     temperatures: int
@@ -70,6 +80,7 @@ class Ability:
     distance_step_cm: int
     rate_min_mhz: int
     rate_max_mhz: int
+    fallback: FallbackLimits | None
 
 
 class Source(Protocol):
@@ -169,7 +180,7 @@ class Board:
         """When the board will do something next, on the simulation's clock (`now_us`)."""
         if self._dark_until_us is not None:
             return self._dark_until_us
-        due = [self._hello_us, self._status_us, *self._press_us[:1]]
+        due = [self._hello_us, self._next_status_us(), *self._press_us[:1]]
         if self._sample_us is not None:
             due.append(self._sample_us)
         return min(due)
@@ -206,17 +217,14 @@ class Board:
         """What sounds now."""
         if self._dark_until_us is not None:
             return Pattern.SILENT
-        if self._fallback_sounding:
+        if self._fallback.sounding:
             return Pattern.HIGH
         return self._pattern if self._now_us < self._pattern_end_us else Pattern.SILENT
 
     @property
     def host_silent(self) -> bool:
-        """Whether no valid host frame came for the limit, or none since boot."""
-        if self._heard_us is None:
-            return True
-        silence_ms = self._limits.host_silence_ms if self._limits else DEFAULT_SILENCE_MS
-        return self._now_us - self._heard_us >= silence_ms * 1000
+        """Whether no valid host frame came for the limit; before the first the time since boot counts."""
+        return self._fallback.silent(self._now_us)
 
     # --- time -------------------------------------------------------------------------------------------------
 
@@ -228,16 +236,17 @@ class Board:
         self.boots += 1
         self._sequence = 0
         self._decoder = Decoder()
-        self._heard_us: int | None = None
-        self._limits: FallbackLimits | None = None
-        self._beyond_us: int | None = None
-        self._fallback_sounding = False
+        self._fallback = FallbackAlarm(self._source.ability.fallback, self._now_us)
         self._pattern, self._pattern_end_us = Pattern.SILENT, 0
         self._last_told: tuple[int, int] | None = None
         self._press = 0
         self._press_us.clear()
         self._frames_rejected = self._samples_dropped = 0
         self._ill = self._source.ill
+        self._news = False
+        self._refusals: list[int] = []
+        if self.plugged:
+            self._out.append(DELIMITER)  # so that noise before it does not cost the hello
         self._hello_us = self._now_us
         self._status_us = self._now_us + STATUS_EVERY_US
         self._sample_us = self._source.next_us(self._now_us)
@@ -260,28 +269,20 @@ class Board:
         if self._press_us and self._press_us[0] <= due_us:
             self._press_us.pop(0)
             self._send(Button(self._press, self._press_kind))
-        if self._status_us <= due_us:
+        if self._next_status_us() <= due_us:
             self._say_status()
+
+    def _next_status_us(self) -> int:
+        return self._status_us - STATUS_EVERY_US + STATUS_GAP_US if self._news else self._status_us
 
     def _take_sample(self, due_us: int) -> None:
         sample = self._source.sample()
         self._sample_us = self._source.next_us(due_us)
-        self._supervise(sample)
+        self._news |= self._fallback.judge(sample, self._now_us)
         if not self._send(sample):
             self._samples_dropped += 1
         if self._ill != self._source.ill:
-            self._ill = self._source.ill
-            self._say_status()
-
-    def _supervise(self, sample: Sample) -> None:
-        """The board's own alarm: measured voltage beyond a limit for its delay while the host is silent."""
-        limits = self._limits
-        if limits is None or not self.host_silent or not _beyond(sample, limits):
-            self._beyond_us, self._fallback_sounding = None, False
-            return
-        if self._beyond_us is None:
-            self._beyond_us = self._now_us
-        self._fallback_sounding = self._now_us - self._beyond_us >= limits.on_delay_ms * 1000
+            self._ill, self._news = self._source.ill, True
 
     # --- speaking ---------------------------------------------------------------------------------------------
 
@@ -318,12 +319,12 @@ class Board:
         )
 
     def _say_status(self) -> None:
-        self._status_us = self._now_us + STATUS_EVERY_US
+        self._status_us, self._news = self._now_us + STATUS_EVERY_US, False
         self._send(
             Status(
                 faults=int(self._ill),
                 host_silent=int(self.host_silent),
-                fallback_sounding=int(self._fallback_sounding),
+                fallback_sounding=int(self._fallback.sounding),
                 pattern=int(self.buzzer),
                 supply_mv=self._spec.supply_mv,
                 frames_rejected=min(self._frames_rejected, 2**32 - 1),
@@ -332,7 +333,11 @@ class Board:
         )
 
     def _refuse(self, number: int, sequence: int, reason: RefusalReason, low: int = 0, high: int = 0) -> None:
-        self._send(BoardRefusal(number, sequence, int(reason), low, high))
+        """Say that a host message was not followed, a few times a second at most."""
+        self._refusals = [at for at in self._refusals if at > self._now_us - 1_000_000]
+        if len(self._refusals) < REFUSALS_A_SECOND:
+            self._refusals.append(self._now_us)
+            self._send(BoardRefusal(number, sequence, int(reason), low, high))
 
     # --- hearing ----------------------------------------------------------------------------------------------
 
@@ -340,6 +345,8 @@ class Board:
         self._frames_rejected += 1
         reason = _REASONS.get(rejected.reason)
         if reason is None or rejected.stamp is None or rejected.type is None or not self._meant(rejected.stamp):
+            return
+        if rejected.type < _FIRST_HOST_TYPE or rejected.type == _NUMBERS[HostRefusal]:
             return
         low, high = self._allowed(rejected.type) if reason == RefusalReason.OUT_OF_RANGE else (0, 0)
         self._refuse(rejected.type, rejected.stamp.sequence, reason, low, high)
@@ -363,7 +370,7 @@ class Board:
         message, number = frame.message, _NUMBERS[type(frame.message)]
         if number not in _HOST_LAYOUTS or not self._meant(frame.stamp):
             return
-        self._heard_us = self._now_us
+        self._fallback.heard(self._now_us)
         self._source.host_spoke(self._now_us)
         if isinstance(message, HostHello):
             self._greet(message, frame.stamp.sequence)
@@ -405,17 +412,10 @@ class Board:
         if BoardHelloFeatures.FALLBACK_ALARM not in self._source.ability.features:
             self._refuse(_NUMBERS[FallbackLimits], sequence, RefusalReason.NOT_SUPPORTED)
         elif limits.high_500uv <= limits.low_500uv:
-            self._refuse(_NUMBERS[FallbackLimits], sequence, RefusalReason.MALFORMED)
+            low, high = limits.low_500uv + 1, _HIGHEST_500UV
+            self._refuse(_NUMBERS[FallbackLimits], sequence, RefusalReason.OUT_OF_RANGE, low, high)
         else:
-            self._limits = limits
-
-
-def _beyond(sample: Sample, limits: FallbackLimits) -> bool:
-    """Whether any valid group is beyond a limit."""
-    return any(
-        sample.group_valid >> at & 1 and not limits.low_500uv <= value <= limits.high_500uv
-        for at, value in enumerate(sample.group_500uv)
-    )
+            self._fallback.limits = limits
 
 
 def _only_range(layout: Layout | None) -> tuple[int, int]:

@@ -180,5 +180,5 @@ def _targets(groups: Groups, now: Conditions, current_a: float, dt_s: float) -> 
 
 def _temperature(groups: Groups, temperature_k: Floats, heat_w: Floats, dt_s: float) -> Floats:
     settled = groups.ambient_k + heat_w / groups.cooling_w_per_k
-    left = np.exp(-dt_s * groups.cooling_w_per_k / groups.heat_j_per_k)
-    return np.asarray(settled + (temperature_k - settled) * left)
+    done = -np.expm1(-dt_s * groups.cooling_w_per_k / groups.heat_j_per_k)
+    return np.asarray(temperature_k + (settled - temperature_k) * done)

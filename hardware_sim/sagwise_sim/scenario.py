@@ -26,13 +26,18 @@ _DAY_S = 86400.0
 
 @dataclass(frozen=True, slots=True)
 class BoardSpec:
-    """name, board_id: as told in the hello. button, buzzer: fitted. supply_mv: as told in the status."""
+    """name, board_id: as told in the hello. button, buzzer: fitted. supply_mv: as told in the status.
+
+    fallback_low_v, fallback_high_v: limits compiled in for its own alarm; None: those of the pack's chemistry.
+    """
 
     name: str = "sagwise simulated board"
     board_id: int = 0x5A60_0001
     button: bool = True
     buzzer: bool = True
     supply_mv: int = 5020
+    fallback_low_v: float | None = None
+    fallback_high_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +119,8 @@ _BOARD = {
     "button": Key(bool, True),
     "buzzer": Key(bool, True),
     "supply_mv": Key(int, BoardSpec().supply_mv, 0, 65535),
+    "fallback_low_v": Key(float, None, 0.5, 6.0),
+    "fallback_high_v": Key(float, None, 0.5, 6.0),
 }
 _SEGMENT = {
     "kind": Key(str, choices=SEGMENT_KINDS, high=80),
@@ -167,6 +174,7 @@ def parse(name: str, data: Mapping[str, object]) -> Scenario:
             raise ScenarioError(f"{key}: is missing; a scenario needs {', '.join(_NEEDED)}")
     tables = {key: read_table(key, data.get(key, {}), keys) for key, keys in _TABLES.items()}
     series = tables["pack"]["series"]
+    _check_fallback(tables["board"])
     groups = _groups(data, series)
     return Scenario(
         name=name,
@@ -219,6 +227,12 @@ def _fault(path: str, row: object, series: int) -> FaultSpec:
     if fault.per_group:
         _check_group(join(path, "group"), values["group"], last)
     return FaultSpec(values["kind"], values["at_s"], values["for_s"], {key: values[key] for key in own})
+
+
+def _check_fallback(board: Mapping[str, Any]) -> None:
+    low, high = board["fallback_low_v"], board["fallback_high_v"]
+    if low is not None and high is not None and low >= high:
+        raise ScenarioError(f"board.fallback_low_v: {low} is out of range; allowed: below fallback_high_v, {high}")
 
 
 def _check_group(path: str, number: int, last: int) -> None:

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from sagwise_protocol import BoardHelloFeatures, Sample, SampleOtherValid, StatusFaults
+from sagwise_protocol import BoardHelloFeatures, FallbackLimits, Sample, SampleOtherValid, StatusFaults
 
 from sagwise_sim.board import Ability, Board, random_boot_id
 from sagwise_sim.cell import Row, ocv, rest_after
 from sagwise_sim.curves import Floats
+from sagwise_sim.fallback import BUILT_IN_SILENCE_MS
 from sagwise_sim.faults import Rig, Schedule
 from sagwise_sim.pack import Pack, build_pack
 from sagwise_sim.rider import TICK_US, Rider
@@ -28,6 +29,9 @@ from sagwise_sim.sensors import (
     Sensors,
 )
 
+# The board's own alarm while no host has told limits: lowest and highest measured voltage of a group.
+_FALLBACK_V = {"nmc": (2.80, 4.23), "lipo": (3.00, 4.23), "lfp": (2.50, 3.68)}
+_FALLBACK_DELAY_MS = 1000
 RATE_MIN_MHZ, RATE_MAX_MHZ = 1_000, 100_000
 
 
@@ -98,6 +102,15 @@ class World:
         return self._counted_from_us + count * 1_000_000_000 // self.rate_mhz
 
 
+def _fallback(scenario: Scenario) -> FallbackLimits:
+    """The limits that the board's builder compiled in."""
+    low_v, high_v = _FALLBACK_V[scenario.pack.chemistry]
+    low_v = low_v if scenario.board.fallback_low_v is None else scenario.board.fallback_low_v
+    high_v = high_v if scenario.board.fallback_high_v is None else scenario.board.fallback_high_v
+    low, high = round(low_v / VOLTAGE_STEP_V), round(high_v / VOLTAGE_STEP_V)
+    return FallbackLimits(low, high, _FALLBACK_DELAY_MS, BUILT_IN_SILENCE_MS)
+
+
 def _ability(scenario: Scenario) -> Ability:
     sensors, board = scenario.sensors, scenario.board
     fitted = {
@@ -120,6 +133,7 @@ def _ability(scenario: Scenario) -> Ability:
         distance_step_cm=1 if sensors.distance else 0,
         rate_min_mhz=RATE_MIN_MHZ,
         rate_max_mhz=RATE_MAX_MHZ,
+        fallback=_fallback(scenario) if board.buzzer else None,
     )
 
 

@@ -202,7 +202,7 @@ class TracePlayer:
 
 
 def _ability(rows: Rows, rate_mhz: int) -> Ability:
-    features = BoardHelloFeatures.BUTTON | BoardHelloFeatures.BUZZER | BoardHelloFeatures.FALLBACK_ALARM
+    features = BoardHelloFeatures.BUTTON | BoardHelloFeatures.BUZZER
     if rows.current_a is not None:
         features |= BoardHelloFeatures.CURRENT
     if rows.distance_m is not None:
@@ -218,6 +218,7 @@ def _ability(rows: Rows, rate_mhz: int) -> Ability:
         distance_step_cm=0 if rows.distance_m is None else 1,
         rate_min_mhz=rate_mhz,
         rate_max_mhz=rate_mhz,
+        fallback=None,  # nobody knows which cells a trace is of
     )
 
 
