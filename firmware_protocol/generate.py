@@ -267,9 +267,20 @@ def wrap(text: str, first: str, later: str) -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=later, break_long_words=False)
 
 
+def python_tuple(name: str, entries: list[str], indent: int) -> Iterator[str]:
+    """A tuple as the formatter writes it; `name` is a keyword or empty."""
+    pad, key = " " * indent, f"{name}=" if name else ""
+    if len(entries) < 2:
+        yield f"{pad}{key}({entries[0]},)," if entries else f"{pad}{key}(),"
+        return
+    yield f"{pad}{key}("
+    yield from [f"{pad}    {entry}," for entry in entries]
+    yield f"{pad}),"
+
+
 def python_part(message: Message, fixed: list[Field], tail: Field | None) -> Iterator[str]:
     codes = "".join(CODES[field.type] for field in fixed)
-    names = [f'"{field.name}",' for field in fixed if field.name not in message.lengths]
+    names = [f'"{field.name}"' for field in fixed if field.name not in message.lengths]
     last = "None"
     if tail is not None:
         length = message.find(tail.length)
@@ -277,21 +288,18 @@ def python_part(message: Message, fixed: list[Field], tail: Field | None) -> Ite
         last = f'Tail("{tail.name}", "{code}", {tail.size}, {length.low}, {length.high})'
     yield "            Part("
     yield f'                Struct("<{codes}"),'
-    if names:
-        yield from ["                (", *wrap(" ".join(names), " " * 20, " " * 20), "                ),"]
-    else:
-        yield "                (),"
+    yield from python_tuple("", names, 16)
     yield from [f"                {last},", "            ),"]
 
 
-def python_spans(name: str, spans: list[tuple[str, int, int]]) -> Iterator[str]:
-    if not spans:
-        yield f"        {name}=(),"
-        return
-    yield f"        {name}=("
-    for field, low, high in spans:
-        yield f'            Span("{field}", {low}, {high}),'
-    yield "        ),"
+def python_spans(name: str, fields: list[Field], ends: Callable[[Field], tuple[int, int]]) -> Iterator[str]:
+    spans = [(field.name, *ends(field)) for field in fields]
+    return python_tuple(name, [f'Span("{field}", {low}, {high})' for field, low, high in spans], 8)
+
+
+def named_highest(field: Field) -> int:
+    """The highest value or the sum of flags that has a name."""
+    return field.names.highest if field.names else field.high
 
 
 def python_layout(message: Message) -> Iterator[str]:
@@ -305,10 +313,9 @@ def python_layout(message: Message) -> Iterator[str]:
     for fixed, tail in message.runs():
         yield from python_part(message, fixed, tail)
     yield "        ),"
-    yield from python_spans("ranges", [(f.name, f.low, f.high) for f in single if f.limited])
-    yield from python_spans(
-        "known", [(f.name, 0, f.names.highest) for f in single if f.names and not f.names.closed]
-    )
+    yield from python_spans("ranges", [f for f in single if f.limited], lambda f: (f.low, f.high))
+    known = [f for f in single if f.names and not f.names.closed]
+    yield from python_spans("known", known, lambda f: (0, named_highest(f)))
     masks = [f'("{f.name}", "{f.valid}")' for f in message.fields if f.valid]
     yield f"        masks=({', '.join(masks)}{',' if len(masks) == 1 else ''}),"
     yield "    ),"
@@ -321,8 +328,8 @@ def render_python(protocol: Protocol) -> str:
     out += ["from sagwise_protocol.shape import Layout, Part, Span, Tail", ""]
     out += [f"{name.upper()} = {value}  # {SIZE_DOCS[name]}" for name, value in protocol.sizes.items()]
     codes = "".join(CODES[field.type] for field in protocol.header)
-    names = " ".join(f'"{field.name}",' for field in protocol.header)
-    out += ["", f'HEADER = Struct("<{codes}")', "HEADER_NAMES = (", *wrap(names, "    ", "    "), ")"]
+    out += ["", f'HEADER = Struct("<{codes}")', "HEADER_NAMES = ("]
+    out += [*(f'    "{field.name}",' for field in protocol.header), ")"]
     for named in protocol.names.values():
         out += ["", "", *python_names(named)]
     for message in protocol.messages:
@@ -473,13 +480,15 @@ def prose_names(names: Names) -> list[str]:
     head = "bit" if names.flags else "value"
     rows = [[str(place), f"`{name}`", doc] for place, (name, doc) in enumerate(names.values.items())]
     rule = f" Any other value is taken {names.unknown}." if names.unknown else ""
-    return [f'<a id="{names.name.lower()}"></a>**{names.name}.** {names.doc}{rule}', "", *table([head, "name", "meaning"], *rows)]
+    title = f'<a id="{names.name.lower()}"></a>**{names.name}.** {names.doc}{rule}'
+    return [title, "", *table([head, "name", "meaning"], *rows)]
 
 
 def prose_messages(protocol: Protocol) -> list[str]:
-    rows = [
-        [f"0x{m.number:02X}", f"[{m.name}](#{m.name})", m.sender, str(m.largest), m.doc] for m in protocol.messages
-    ]
+    rows = []
+    for message in protocol.messages:
+        link = f"[{message.name}](#{message.name})"
+        rows.append([f"0x{message.number:02X}", link, message.sender, str(message.largest), message.doc])
     return table(["type", "message", "from", "longest body", "when"], *rows)
 
 

@@ -21,7 +21,15 @@ MAX_ENCODED_BYTES = 543  # longest frame after COBS, without its delimiter
 
 HEADER = Struct("<BBBBHHIIQ")
 HEADER_NAMES = (
-    "version", "type", "flags", "reserved", "body_bytes", "sequence", "board_id", "boot_id", "uptime_us",
+    "version",
+    "type",
+    "flags",
+    "reserved",
+    "body_bytes",
+    "sequence",
+    "board_id",
+    "boot_id",
+    "uptime_us",
 )
 
 
@@ -353,9 +361,20 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<BBBBBHHHHHIIIBB"),
                 (
-                    "version_min", "version_max", "first_group", "group_count", "temperature_count",
-                    "features", "voltage_step_uv", "current_step_ma", "temperature_step_centi_c",
-                    "distance_step_cm", "rate_min_mhz", "rate_max_mhz", "rate_mhz", "boot_cause",
+                    "version_min",
+                    "version_max",
+                    "first_group",
+                    "group_count",
+                    "temperature_count",
+                    "features",
+                    "voltage_step_uv",
+                    "current_step_ma",
+                    "temperature_step_centi_c",
+                    "distance_step_cm",
+                    "rate_min_mhz",
+                    "rate_max_mhz",
+                    "rate_mhz",
+                    "boot_cause",
                 ),
                 Tail("name", "", 1, 0, 32),
             ),
@@ -385,7 +404,11 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<QHBiIB"),
                 (
-                    "group_valid", "temperature_valid", "other_valid", "current_ma", "distance_cm",
+                    "group_valid",
+                    "temperature_valid",
+                    "other_valid",
+                    "current_ma",
+                    "distance_cm",
                 ),
                 Tail("group_500uv", "h", 2, 1, 48),
             ),
@@ -396,9 +419,7 @@ LAYOUTS: tuple[Layout, ...] = (
             ),
         ),
         ranges=(),
-        known=(
-            Span("other_valid", 0, 3),
-        ),
+        known=(Span("other_valid", 0, 3),),
         masks=(("group_valid", "group_500uv"), ("temperature_valid", "temperature_centi_c")),
     ),
     Layout(
@@ -410,7 +431,12 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<IBBBHII"),
                 (
-                    "faults", "host_silent", "fallback_sounding", "pattern", "supply_mv", "frames_rejected",
+                    "faults",
+                    "host_silent",
+                    "fallback_sounding",
+                    "pattern",
+                    "supply_mv",
+                    "frames_rejected",
                     "samples_dropped",
                 ),
                 None,
@@ -435,15 +461,14 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<HB"),
                 (
-                    "press", "kind",
+                    "press",
+                    "kind",
                 ),
                 None,
             ),
         ),
         ranges=(),
-        known=(
-            Span("kind", 0, 1),
-        ),
+        known=(Span("kind", 0, 1),),
         masks=(),
     ),
     Layout(
@@ -455,15 +480,17 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<BHBii"),
                 (
-                    "refused_type", "refused_sequence", "reason", "allowed_min", "allowed_max",
+                    "refused_type",
+                    "refused_sequence",
+                    "reason",
+                    "allowed_min",
+                    "allowed_max",
                 ),
                 None,
             ),
         ),
         ranges=(),
-        known=(
-            Span("reason", 0, 7),
-        ),
+        known=(Span("reason", 0, 7),),
         masks=(),
     ),
     Layout(
@@ -475,7 +502,8 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<BBB"),
                 (
-                    "version_min", "version_max",
+                    "version_min",
+                    "version_max",
                 ),
                 Tail("name", "", 1, 0, 32),
             ),
@@ -495,9 +523,7 @@ LAYOUTS: tuple[Layout, ...] = (
         parts=(
             Part(
                 Struct("<H"),
-                (
-                    "heard_sequence",
-                ),
+                ("heard_sequence",),
                 None,
             ),
         ),
@@ -513,15 +539,11 @@ LAYOUTS: tuple[Layout, ...] = (
         parts=(
             Part(
                 Struct("<I"),
-                (
-                    "rate_mhz",
-                ),
+                ("rate_mhz",),
                 None,
             ),
         ),
-        ranges=(
-            Span("rate_mhz", 1, 4294967295),
-        ),
+        ranges=(Span("rate_mhz", 1, 4294967295),),
         known=(),
         masks=(),
     ),
@@ -534,17 +556,15 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<BHI"),
                 (
-                    "pattern", "ttl_ms", "event_id",
+                    "pattern",
+                    "ttl_ms",
+                    "event_id",
                 ),
                 None,
             ),
         ),
-        ranges=(
-            Span("ttl_ms", 100, 10000),
-        ),
-        known=(
-            Span("pattern", 0, 3),
-        ),
+        ranges=(Span("ttl_ms", 100, 10000),),
+        known=(Span("pattern", 0, 3),),
         masks=(),
     ),
     Layout(
@@ -556,7 +576,10 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<hhHI"),
                 (
-                    "low_500uv", "high_500uv", "on_delay_ms", "host_silence_ms",
+                    "low_500uv",
+                    "high_500uv",
+                    "on_delay_ms",
+                    "host_silence_ms",
                 ),
                 None,
             ),
@@ -579,14 +602,13 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<qB"),
                 (
-                    "unix_us", "trusted",
+                    "unix_us",
+                    "trusted",
                 ),
                 None,
             ),
         ),
-        ranges=(
-            Span("trusted", 0, 1),
-        ),
+        ranges=(Span("trusted", 0, 1),),
         known=(),
         masks=(),
     ),
@@ -599,15 +621,15 @@ LAYOUTS: tuple[Layout, ...] = (
             Part(
                 Struct("<BHB"),
                 (
-                    "refused_type", "refused_sequence", "reason",
+                    "refused_type",
+                    "refused_sequence",
+                    "reason",
                 ),
                 None,
             ),
         ),
         ranges=(),
-        known=(
-            Span("reason", 0, 7),
-        ),
+        known=(Span("reason", 0, 7),),
         masks=(),
     ),
 )

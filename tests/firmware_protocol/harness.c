@@ -6,14 +6,16 @@
  *   harness encode   on stdin lines "MESSAGE BOARD BOOT UPTIME SEQUENCE FLAGS ROOM FIELD=VALUE ..."; prints hex,
  *                    or "refused"
  *   harness crc      bytes on stdin; prints CRC-32C in hex
- *   harness sizes    prints the sizes that PROTOCOL.md states
+ *   harness cobs     bytes on stdin; prints what the encoder's byte stuffing makes of them, in hex
+ *
+ * The codec is included and not linked, because no message of today is long enough to fill a block of 254 bytes.
  */
 #include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "sagwise_codec.h"
+#include "sagwise_codec.c"
 
 static const char *const reasons[] = {"too_long", "cobs",            "too_short",    "crc",       "version",
                                       "length",   "must_understand", "unknown_type", "malformed", "out_of_range"};
@@ -218,6 +220,19 @@ static void crc(void)
     printf("%08" PRIX32 "\n", value);
 }
 
+static void stuff(void)
+{
+    static uint8_t out[4096];
+    struct writer writer = {out, 1, 0, 0};
+    int byte;
+    while ((byte = getchar()) != EOF)
+        put(&writer, (uint64_t)byte, 1);
+    out[writer.code] = (uint8_t)(writer.at - writer.code);
+    for (size_t i = 0; i < writer.at; i++)
+        printf("%02x", (unsigned)out[i]);
+    printf("\n");
+}
+
 int main(int argc, char **argv)
 {
     const char *verb = argc == 2 ? argv[1] : "";
@@ -227,10 +242,9 @@ int main(int argc, char **argv)
         encode();
     else if (strcmp(verb, "crc") == 0)
         crc();
-    else if (strcmp(verb, "sizes") == 0)
-        printf("decoder=%zu message=%zu wire=%u\n", sizeof(struct sagwise_decoder), sizeof(struct sagwise_message),
-               (unsigned)SAGWISE_MAX_WIRE_BYTES);
+    else if (strcmp(verb, "cobs") == 0)
+        stuff();
     else
-        die("usage: harness decode|encode|crc|sizes");
+        die("usage: harness decode|encode|crc|cobs");
     return 0;
 }

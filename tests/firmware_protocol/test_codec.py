@@ -186,6 +186,7 @@ def test_memory_is_bounded_without_a_delimiter() -> None:
 
 def test_a_rejection_names_the_frame_so_that_it_can_be_refused(by_hand: Any) -> None:
     (event,) = Decoder().feed(by_hand(0x44, b"\3\x00\x00\0\0\0\0", STAMP))
+    assert isinstance(event, Rejected)
     assert event == Rejected(RejectReason.OUT_OF_RANGE, event.size, "", STAMP, 0x44, (100, 10000))
     assert event.detail == "alarm_pattern.ttl_ms: 0 is no whole number from 100 to 10000"
 

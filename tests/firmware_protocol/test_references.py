@@ -59,10 +59,17 @@ def test_crc_residue(harness: Any) -> None:
 
 
 @pytest.mark.parametrize(("plain", "encoded"), COBS_EXAMPLES)
-def test_cobs_examples(plain: str, encoded: str, cobs_by_stretches: Callable[[bytes], bytes]) -> None:
+def test_cobs_examples(plain: str, encoded: str, harness: Any, cobs_by_stretches: Callable[[bytes], bytes]) -> None:
     assert cobs.encode(bytes.fromhex(plain)) == bytes.fromhex(encoded)
     assert cobs.decode(bytes.fromhex(encoded)) == bytes.fromhex(plain)
     assert cobs_by_stretches(bytes.fromhex(plain)) == bytes.fromhex(encoded)
+    assert harness.run("cobs", bytes.fromhex(plain)) == [bytes.fromhex(encoded).hex()]
+
+
+def test_c_stuffs_around_full_blocks(harness: Any, cobs_by_stretches: Callable[[bytes], bytes]) -> None:
+    for size in (252, 253, 254, 255, 256, 507, 508, 509, 540):
+        for data in (b"\1" * size, b"\1" * size + b"\0", b"\0" + b"\1" * size, b"\1" * size + b"\0\1"):
+            assert harness.run("cobs", data) == [cobs_by_stretches(data).hex()]
 
 
 @given(data=st.binary(max_size=800) | st.lists(st.sampled_from([0, 1, 255]), max_size=800).map(bytes))

@@ -104,7 +104,7 @@ def test_golden_bytes_follow_from_messages_toml_alone(golden: Any, room: Path, b
     own = {field.name for field in fields(golden.message)}
     body = b""
     for place, field in enumerate(message["fields"]):
-        value = getattr(golden.message, field["name"]) if field["name"] in own else None
+        value: Any = getattr(golden.message, field["name"]) if field["name"] in own else None
         if "text" in field:
             body += value.encode("utf-8")
         elif "count" in field:
