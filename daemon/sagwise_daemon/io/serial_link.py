@@ -50,9 +50,7 @@ class TtyPort:
 
     def __init__(self, device: str, baud: int) -> None:
         # An inter-byte time-out of 0 makes an empty read mean "gone"; without it one also means "nothing yet".
-        self._serial = serial.Serial(
-            device, baud, timeout=0, write_timeout=0, inter_byte_timeout=0, exclusive=True
-        )
+        self._serial = serial.Serial(device, baud, timeout=0, write_timeout=0, inter_byte_timeout=0, exclusive=True)
         self._fd: int = self._serial.fileno()
         # Only some USB adapters know it, and none needs it: half their latency is better than none.
         with contextlib.suppress(NotImplementedError, ValueError, *LOST):
