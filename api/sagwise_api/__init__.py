@@ -1,4 +1,4 @@
-"""The page and its API. Law: reads through the domain's ports, acts through its commands, knows no store and no board."""
+"""The page and its API. Law: reads through the domain's ports, acts by its commands, knows no store and no board."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from sagwise_api.assets import OPEN_PATHS, Page
 from sagwise_api.guard import COOKIE, Guard
 from sagwise_api.hosts import Hosts
 from sagwise_api.pairing import LockedError, NoCodeError, Pairing, WrongCodeError
-from sagwise_api.problems import Problem, declared
+from sagwise_api.problems import ProblemError, declared
 from sagwise_api.routes import Sources, api_router
 from sagwise_api.settings import PageSettings
 from sagwise_api.stream import LiveFeed, LiveStream
@@ -116,13 +116,15 @@ def _pair_router(pairing: Pairing) -> APIRouter:
         try:
             token = pairing.pair(wish.code, address)
         except NoCodeError as error:
-            raise Problem(403, "the bike has no pairing code: set one in its configuration", kind="no-code") from error
+            raise ProblemError(
+                403, "the bike has no pairing code: set one in its configuration", kind="no-code"
+            ) from error
         except LockedError as error:
             wait_s = math.ceil(error.wait_s)
             detail = f"too many wrong codes: wait {wait_s} s, then try again"
-            raise Problem(429, detail, kind="locked", headers={"retry-after": str(wait_s)}) from error
+            raise ProblemError(429, detail, kind="locked", headers={"retry-after": str(wait_s)}) from error
         except WrongCodeError as error:
-            raise Problem(403, "this is not the bike's code", kind="wrong-code") from error
+            raise ProblemError(403, "this is not the bike's code", kind="wrong-code") from error
         response.set_cookie(COOKIE, token, max_age=SESSION_S, httponly=True, samesite="strict", path="/")
         response.headers["cache-control"] = "no-store"
         return out.DoneOut()

@@ -14,7 +14,7 @@ from pathlib import Path
 from starlette.requests import Request
 from starlette.responses import Response
 
-from sagwise_api.problems import Problem
+from sagwise_api.problems import ProblemError
 
 PAGE_DIR = Path(__file__).parent / "page"
 MEDIA_TYPES = {
@@ -71,5 +71,5 @@ class Page:
     def file(self, request: Request, name: str) -> Response:
         asset = self._assets.get(name)
         if asset is None:
-            raise Problem(404, f"the page has no file {name[:80]!r}")
+            raise ProblemError(404, f"the page has no file {name[:80]!r}")
         return asset.response(request)

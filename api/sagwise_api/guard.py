@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from sagwise_api.hosts import Hosts, is_loopback, same_origin
 from sagwise_api.pairing import Pairing
-from sagwise_api.problems import Problem
+from sagwise_api.problems import ProblemError
 
 COOKIE = "sagwise_session"
 MAX_BODY_BYTES = 16 * 1024
@@ -78,20 +78,20 @@ class Guard:
         client = scope.get("client")
         return self._paired_on_loopback and not forwarded and client is not None and is_loopback(client[0])
 
-    def _refusal(self, scope: Scope, headers: Headers, paired: bool) -> Problem | None:
+    def _refusal(self, scope: Scope, headers: Headers, paired: bool) -> ProblemError | None:
         """The first reason to send the request away, None to let it in."""
         host, server = headers.get("host", ""), scope.get("server")
         if len(headers.getlist("host")) > 1 or not self._hosts.allows(host, server[0] if server else None):
-            return Problem(421, "this name is not the bike's: list it under allowed hosts", kind="unknown-host")
+            return ProblemError(421, "this name is not the bike's: list it under allowed hosts", kind="unknown-host")
         changes = scope["method"] not in SAFE_METHODS
         if not _from_own_page(headers, host, changes):
-            return Problem(403, "the request comes from another site's page", kind="foreign-origin")
+            return ProblemError(403, "the request comes from another site's page", kind="foreign-origin")
         if _declared_bytes(headers) > MAX_BODY_BYTES:
-            return Problem(413, f"the body is over {MAX_BODY_BYTES} bytes", kind="too-large")
+            return ProblemError(413, f"the body is over {MAX_BODY_BYTES} bytes", kind="too-large")
         path = scope["path"]
         open_to_all = path == PAIR_PATH if changes else path in self._open_paths
         if not (paired or open_to_all):
-            return Problem(401, NOT_PAIRED, kind="not-paired")
+            return ProblemError(401, NOT_PAIRED, kind="not-paired")
         return None
 
 

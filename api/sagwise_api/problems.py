@@ -38,7 +38,7 @@ class ProblemOut(BaseModel):
     errors: list[Fault] | None = None
 
 
-class Problem(Exception):
+class ProblemError(Exception):
     """A refusal on its way to the client. `kind` becomes the problem's type; headers are sent with it."""
 
     def __init__(
@@ -88,7 +88,7 @@ def _where(location: tuple[int | str, ...]) -> str:
 
 
 async def _on_problem(_: Request, error: Exception) -> Response:
-    assert isinstance(error, Problem)
+    assert isinstance(error, ProblemError)
     return error.response()
 
 
@@ -96,23 +96,23 @@ async def _on_invalid(_: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     faults = [{"where": _where(fault["loc"]), "detail": str(fault["msg"])} for fault in error.errors()]
     detail = "; ".join(f"{fault['where']}: {fault['detail']}" for fault in faults)
-    return Problem(422, detail, kind="invalid-request", errors=faults).response()
+    return ProblemError(422, detail, kind="invalid-request", errors=faults).response()
 
 
 async def _on_http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     detail = f"{request.method} {request.url.path}: {error.detail}"
-    return Problem(error.status_code, detail, headers=dict(error.headers or {})).response()
+    return ProblemError(error.status_code, detail, headers=dict(error.headers or {})).response()
 
 
 async def _on_fault(request: Request, error: Exception) -> Response:
     log.error("%s %s failed", request.method, request.url.path, exc_info=error)
-    return Problem(500, "the bike's computer met a fault of its own; its log says more").response()
+    return ProblemError(500, "the bike's computer met a fault of its own; its log says more").response()
 
 
 def install(app: FastAPI) -> None:
     """Every error of the application becomes a problem."""
-    app.add_exception_handler(Problem, _on_problem)
+    app.add_exception_handler(ProblemError, _on_problem)
     app.add_exception_handler(RequestValidationError, _on_invalid)
     app.add_exception_handler(HTTPException, _on_http)
     app.add_exception_handler(Exception, _on_fault)

@@ -17,7 +17,7 @@ from starlette.responses import Response
 from sagwise_api import schemas as out
 from sagwise_api import views
 from sagwise_api.chart import MEDIA_TYPE, encode_chart, etag
-from sagwise_api.problems import Problem, declared
+from sagwise_api.problems import ProblemError, declared
 from sagwise_api.workers import Workers
 
 T = TypeVar("T")
@@ -54,7 +54,7 @@ def _found(ride_id: int, call: Callable[[], T]) -> Callable[[], T]:
         try:
             return call()
         except KeyError as missing:
-            raise Problem(404, f"there is no ride {ride_id}", kind="no-such-ride") from missing
+            raise ProblemError(404, f"there is no ride {ride_id}", kind="no-such-ride") from missing
 
     return looked_up
 
@@ -100,13 +100,13 @@ def _add_rides(router: APIRouter, sources: Sources) -> None:
 def _names(channels: str) -> list[str]:
     names = [name for name in channels.split(",") if name]
     if not 1 <= len(names) <= MAX_CHANNELS:
-        raise Problem(422, f"query.channels: name 1 to {MAX_CHANNELS} channels, with commas between")
+        raise ProblemError(422, f"query.channels: name 1 to {MAX_CHANNELS} channels, with commas between")
     return names
 
 
 def _finite(name: str, value: float | None) -> float | None:
     if value is not None and not math.isfinite(value):
-        raise Problem(422, f"query.{name}: a number of seconds is wanted")
+        raise ProblemError(422, f"query.{name}: a number of seconds is wanted")
     return value
 
 
@@ -138,7 +138,7 @@ def _add_chart(router: APIRouter, sources: Sources) -> None:
             try:
                 return encode_chart(sources.rides.envelope(ride_id, names, points, start, end))
             except ValueError as refused:
-                raise Problem(422, str(refused), kind="no-such-chart") from refused
+                raise ProblemError(422, str(refused), kind="no-such-chart") from refused
 
         body = await sources.charts.run(_found(ride_id, read))
         headers = {"etag": etag(body), "cache-control": "private, no-cache"}
@@ -164,7 +164,7 @@ def _add_alarms(router: APIRouter, sources: Sources) -> None:
         try:
             sources.commands.acknowledge("page", wish.rule, wish.group)
         except KeyError as unknown:
-            raise Problem(404, f"there is no alarm rule {wish.rule!r}", kind="no-such-rule") from unknown
+            raise ProblemError(404, f"there is no alarm rule {wish.rule!r}", kind="no-such-rule") from unknown
         return out.DoneOut()
 
     @router.post("/alarms/shelve", responses=declared(404, 413), summary="Silence a rule for a while")
@@ -172,7 +172,7 @@ def _add_alarms(router: APIRouter, sources: Sources) -> None:
         try:
             sources.commands.shelve("page", wish.rule, wish.duration_s, wish.group)
         except KeyError as unknown:
-            raise Problem(404, f"there is no alarm rule {wish.rule!r}", kind="no-such-rule") from unknown
+            raise ProblemError(404, f"there is no alarm rule {wish.rule!r}", kind="no-such-rule") from unknown
         except ValueError as refused:
-            raise Problem(422, str(refused), kind="not-shelved") from refused
+            raise ProblemError(422, str(refused), kind="not-shelved") from refused
         return out.DoneOut()

@@ -17,11 +17,18 @@ from fastapi import FastAPI
 from sagwise_api.stream import LiveFeed
 
 STOP_S = 2
-POLL_S = 0.02
 
 
 class _QuietServer(uvicorn.Server):
     """uvicorn without signal handlers: the daemon has its own."""
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self.open = asyncio.Event()
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        self.open.set()
 
     @contextlib.contextmanager
     def capture_signals(self) -> Generator[None, None, None]:
@@ -77,8 +84,7 @@ class PageServer:
 
     async def ready(self) -> None:
         """Wait until requests are answered."""
-        while not self._server.started:
-            await asyncio.sleep(POLL_S)
+        await self._server.open.wait()
 
     @property
     def port(self) -> int:

@@ -1,4 +1,4 @@
-"""Work that may block, kept off the event loop. Law: few threads, a short queue, and a plain refusal when it is full."""
+"""Work that may block, kept off the event loop. Law: few threads, a short queue, a plain refusal when it is full."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-from sagwise_api.problems import Problem
+from sagwise_api.problems import ProblemError
 
 T = TypeVar("T")
 
@@ -21,12 +21,12 @@ class Workers:
         self._busy = 0
 
     async def run(self, call: Callable[[], T]) -> T:
-        """The call's result. Raises Problem 503 when the queue is full.
+        """The call's result. Raises ProblemError 503 when the queue is full.
 
         A client that goes away frees its place only when its call is over: the thread is still at it.
         """
         if self._busy >= self._bound:
-            raise Problem(503, "the bike's computer is busy: try again in a moment", headers={"retry-after": "1"})
+            raise ProblemError(503, "the bike's computer is busy: try again in a moment", headers={"retry-after": "1"})
         self._busy += 1
         future = asyncio.get_running_loop().run_in_executor(self._pool, call)
         future.add_done_callback(self._over)

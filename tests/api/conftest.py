@@ -74,7 +74,7 @@ class FakeLive:
         self.waiting += 1
         loop = asyncio.get_running_loop()
         ends = loop.time() + timeout_s
-        while self.state.sequence <= sequence and loop.time() < ends:
+        while self.state.sequence <= sequence and loop.time() < ends:  # noqa: ASYNC110
             await asyncio.sleep(0.005)
         return self.state
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import threading
 import time
@@ -29,10 +30,8 @@ async def events(client: httpx.AsyncClient, seconds: float) -> tuple[list[str], 
                 elif line:
                     others.append(line)
 
-    try:
+    with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(read(), seconds)
-    except TimeoutError:
-        pass
     return others, states
 
 

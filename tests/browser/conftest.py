@@ -11,7 +11,7 @@ import math
 import shutil
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -133,10 +133,10 @@ class FakeLive:
         )
 
     async def changed(self, sequence: int, timeout_s: float) -> LiveState:
-        while self.scene.mute:
+        while self.scene.mute:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
         ends = time.monotonic() + timeout_s
-        while self.sequence() <= sequence and time.monotonic() < ends:
+        while self.sequence() <= sequence and time.monotonic() < ends:  # noqa: ASYNC110
             await asyncio.sleep(0.02)
         return self.latest()
 
@@ -272,6 +272,12 @@ def locked_bike() -> Iterator[FakeBike]:
     running = FakeBike(PageSettings(pairing_code="4711-0815")).start()
     yield running
     running.stop()
+
+
+@pytest.fixture
+def alarm_of() -> Callable[..., AlarmView]:
+    """Makes the view of an alarm; by default group 7 low at rest, unacknowledged."""
+    return alarm
 
 
 @pytest.fixture(scope="session")

@@ -1,5 +1,7 @@
 // Listens to the bike. Law: silence is noticed here, by this phone's own clocks, whatever the bike last said.
 
+import { STALE_S } from "./words.js";
+
 const SILENT_MS = 4000; // the bike speaks at least once a second; past this the line is dead and is opened anew
 const TICK_MS = 250;
 const CLOSED = 2;
@@ -45,7 +47,7 @@ export class Feed {
   tell() {
     const quiet = this.quietMs();
     const age = this.state === null || this.state.age_s === null ? null : this.state.age_s + quiet / 1000;
-    this.show(this.state, age, quiet > 3000);
+    this.show(this.state, age, quiet > STALE_S * 1000);
   }
 
   tick() {

@@ -1,0 +1,253 @@
+"""The glance view in a real browser. Law: what a rider would see and press, read from the page itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+from sagwise_daemon.domain.model import AlarmState, Priority
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+
+def drops(page: Page) -> list[float]:
+    """The sag that each group's drop shows, by its height in pixels."""
+    return page.eval_on_selector_all("#strip rect.drop", "all => all.map(one => Number(one.getAttribute('height')))")
+
+
+def test_the_figure_is_the_lowest_groups_rest_voltage(bike, phones, shots: Path) -> None:
+    page, _ = phones.open(bike.url)
+    figure = page.locator("#figure")
+    expect(figure.locator(".digits")).to_have_text("3.68")
+    expect(figure.locator(".group")).to_have_text("group 7")
+    expect(figure.locator(".basis")).to_have_text("lowest rest voltage")
+    expect(figure.locator(".line")).to_have_text("fine, sags 0.52 V at 118 A")
+    expect(figure.locator(".age")).to_have_text("now")
+    expect(page.locator("#state .title")).to_have_text("No alarm")
+    assert page.locator(".digits").bounding_box()["height"] > 100
+    page.screenshot(path=shots / "live-day.png")
+
+
+def test_every_group_is_a_level_with_its_sag_hanging_from_it(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#strip rect.drop")).to_have_count(16)
+    assert page.locator("#strip .rest-line").get_attribute("d").count("H") == 16
+    tall = drops(page)
+    assert tall.index(max(tall)) == 6, "the weak group hangs longest"
+    assert min(tall) > 40
+    expect(page.locator("#strip .rule-name")).to_have_text(["4.20full", "3.30rest limit", "2.80floor"])
+    bike.scene.current_a = 0.0
+    expect(page.locator("#figure .line")).to_have_text("fine, at rest")
+    assert max(drops(page)) < 1
+    expect(page.locator("#figure .digits")).to_have_text("3.68")  # throttle moves the drops, not the level
+
+
+NOTE_AGES = """() => {
+  window.seen = {};
+  const figure = document.getElementById("figure");
+  new MutationObserver(() => { window.seen[figure.dataset.age] ??= performance.now(); })
+    .observe(figure, { attributes: true, attributeFilter: ["data-age"] });
+}"""
+
+
+@pytest.mark.parametrize("silenced", ["board", "stream"])
+def test_silence_greys_the_figure_within_three_seconds(bike, phones, shots: Path, silenced: str) -> None:
+    page, _ = phones.open(bike.url)
+    figure = page.locator("#figure")
+    expect(figure).to_have_attribute("data-age", "now")
+    page.evaluate(NOTE_AGES)
+    if silenced == "board":
+        bike.scene.hold()
+    else:
+        bike.scene.mute = True
+    expect(figure).to_have_attribute("data-age", "stale", timeout=6000)
+    at = page.evaluate("window.seen")
+    assert at["stale"] - at["late"] < 2000, "late is past 1 s, so that grey came before 3 s"
+    assert figure.locator(".line").inner_text().startswith("no data for 3 s")
+    fill = figure.locator(".digits").evaluate("digits => getComputedStyle(digits).color")
+    assert fill == "rgba(0, 0, 0, 0)", "stale digits are hollow"
+    words = {"board": "No data from the board", "stream": "This page has no data"}[silenced]
+    expect(page.locator("#state .title")).to_have_text(words)
+    page.screenshot(path=shots / f"stale-{silenced}.png")
+
+
+def test_the_figure_lives_again_after_silence(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    bike.scene.mute = True
+    expect(page.locator("#figure")).to_have_attribute("data-age", "stale", timeout=6000)
+    bike.scene.mute = False
+    expect(page.locator("#figure")).to_have_attribute("data-age", "now", timeout=6000)
+
+
+def test_an_alarm_flashes_until_it_is_acknowledged(bike, phones, alarm_of, shots: Path) -> None:
+    page, _ = phones.open(bike.url)
+    button = page.get_by_role("button", name="Acknowledge")
+    expect(button).to_be_disabled()
+    bike.scene.alarms = (alarm_of(),)
+    bike.scene.rest_v = 3.33
+    state = page.locator("#state")
+    expect(state).to_have_attribute("data-level", "high")
+    expect(state.locator(".title")).to_have_text("Group 7 low at rest")
+    expect(state.locator(".detail")).to_have_text("3.28 V at rest, limit 3.30 V")
+    expect(page.locator("#figure .line")).to_have_text("low at rest: head home")
+    assert state.evaluate("s => getComputedStyle(s).animationName") == "flash"
+    expect(page.locator("#strip .box[data-level=high]")).to_have_count(1)
+    page.screenshot(path=shots / "alarm-day.png")
+    button.tap()
+    expect(state).to_have_attribute("data-flash", "no")
+    expect(state).to_have_attribute("data-level", "high")  # seen is not over
+    expect(state.locator(".detail")).to_contain_text("seen")
+    expect(button).to_be_disabled()
+    assert bike.scene.acknowledged == [(None, None)]
+
+
+def test_reduced_motion_gets_a_border_instead_of_flashing(bike, phones, alarm_of) -> None:
+    bike.scene.alarms = (alarm_of(),)
+    page, _ = phones.open(bike.url)
+    page.emulate_media(reduced_motion="reduce")
+    expect(page.locator("#state")).to_have_attribute("data-flash", "yes")
+    assert page.locator("#state").evaluate("s => getComputedStyle(s).animationName") == "none"
+    assert page.locator("#state").evaluate("s => parseFloat(getComputedStyle(s).outlineWidth)") >= 8
+
+
+def test_each_level_has_a_shape_and_words_of_its_own(bike, phones, alarm_of) -> None:
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#state")).to_have_attribute("data-level", "normal")
+    shapes = {"normal": page.locator("#state path").first.get_attribute("d")}
+    for level in Priority:
+        bike.scene.alarms = (alarm_of("spread_high", None, priority=level, value=0.11, limit=0.1, basis=None),)
+        expect(page.locator("#state")).to_have_attribute("data-level", level.value)
+        shapes[level.value] = page.locator("#state path").first.get_attribute("d")
+        expect(page.locator("#state .title")).to_have_text("Groups far apart")
+    assert len(set(shapes.values())) == 4
+
+
+def test_several_alarms_show_the_worst_and_count_the_rest(bike, phones, alarm_of) -> None:
+    bike.scene.alarms = (
+        alarm_of("spread_high", None, priority=Priority.LOW, basis=None),
+        alarm_of("rest_low", 7, AlarmState.ACKNOWLEDGED),
+        alarm_of("temperature_high", None, priority=Priority.HIGH, value=61.2, limit=60.0, unit="degC", basis=None),
+    )
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#state .title")).to_have_text("Pack too hot")
+    expect(page.locator("#state .detail")).to_have_text("61.2 °C, limit 60.0 °C, and 2 more")
+
+
+def test_unknown_rest_shows_the_loaded_voltage_and_says_so(bike, phones, shots: Path) -> None:
+    bike.scene.known = False
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#figure .basis")).to_have_text("lowest loaded voltage")
+    expect(page.locator("#figure .digits")).to_have_text("3.16")
+    expect(page.locator("#figure .line")).to_have_text("settling: 10 s of rest needed")
+    assert page.locator("#strip .rest-line").get_attribute("d") == ""
+    expect(page.locator("#strip .end.loaded-only")).to_have_count(16)
+    page.screenshot(path=shots / "loaded-day.png")
+
+
+def test_before_the_first_sample_nothing_is_called_fine(bike, phones) -> None:
+    bike.scene.link, bike.scene.known = "waiting", False
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#state .title")).to_have_text("Waiting for the board")
+    expect(page.locator("#figure .line")).to_have_text("waiting for the board")
+    expect(page.locator("#figure")).to_have_attribute("data-age", "stale")
+
+
+def test_a_notice_is_shown_as_text(bike, phones) -> None:
+    bike.scene.notice = "The board <b>has</b> 14 groups, the pack file 16."
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#notice")).to_have_text("The board <b>has</b> 14 groups, the pack file 16.")
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (360, 600), (844, 390), (740, 330), (1280, 800)])
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_nothing_scrolls_and_all_is_seen(
+    bike, phones, alarm_of, shots: Path, width: int, height: int, theme: str
+) -> None:
+    bike.scene.alarms = (alarm_of(),)
+    page, _ = phones.open(bike.url, width=width, height=height, theme=theme, touch=width != 1280)
+    expect(page.locator("#state")).to_have_attribute("data-level", "high")
+    page.screenshot(path=shots / f"alarm-{width}x{height}-{theme}.png")
+    size = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.scrollHeight]")
+    assert size[0] <= width and size[1] <= height
+    for part in (
+        "#state",
+        ".digits",
+        ".line",
+        ".facts",
+        ".age",
+        "#strip svg",
+        "#acknowledge",
+        "#to-rides",
+        "#live .caution",
+    ):
+        box = page.locator(part).first.bounding_box()
+        assert box["x"] >= -1 and box["y"] >= -1, part
+        assert box["x"] + box["width"] <= width + 1 and box["y"] + box["height"] <= height + 1, part
+    bar, facts = page.locator(".bar").bounding_box(), page.locator(".facts").bounding_box()
+    assert facts["y"] + facts["height"] <= bar["y"] + 1, "the figures lie under the thumb bar"
+    digits, side = page.locator(".digits").bounding_box(), page.locator(".side").bounding_box()
+    assert digits["x"] + digits["width"] <= side["x"] + 8
+
+
+def test_a_gloved_thumb_finds_its_buttons(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    for button in page.locator(".bar .press").all():
+        box = button.bounding_box()
+        assert min(box["width"], box["height"]) >= 76
+
+
+CONTRAST = """() => {
+  const light = (text) => {
+    const [r, g, b] = text.match(/[\\d.]+/g).map(Number).map(v => v / 255)
+      .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const ground = (e) => {
+    for (let at = e; at; at = at.parentElement) {
+      const colour = getComputedStyle(at).backgroundColor;
+      if (colour !== "rgba(0, 0, 0, 0)") return colour;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const all = [...document.querySelectorAll("#live *, .pair *, #rides *")].filter(e =>
+    e.offsetParent && !e.disabled && [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()));
+  return all.map(e => {
+    const [a, b] = [light(getComputedStyle(e).color), light(ground(e))].sort((x, y) => y - x);
+    return [e.className + " " + e.textContent.slice(0, 20), (a + 0.05) / (b + 0.05)];
+  });
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("level", [None, Priority.LOW, Priority.HIGH])
+def test_contrast_is_seven_to_one(bike, phones, alarm_of, theme: str, level: Priority | None) -> None:
+    """The ratio of WCAG 2.2, success criterion 1.4.6 (relative luminance formula from memory)."""
+    bike.scene.alarms = () if level is None else (alarm_of(priority=level),)
+    page, _ = phones.open(bike.url, theme=theme)
+    page.emulate_media(reduced_motion="reduce")
+    expect(page.locator("#figure .age")).to_have_text("now")
+    ratios = page.evaluate(CONTRAST)
+    assert len(ratios) > 8
+    assert [pair for pair in ratios if pair[1] < 7] == []
+
+
+def test_day_and_night_follow_the_phone_until_chosen(bike, phones, shots: Path) -> None:
+    page, _ = phones.open(bike.url, theme="dark")
+    root = page.locator("html")
+    expect(root).to_have_attribute("data-theme", "night")
+    expect(page.locator("#figure .age")).to_have_text("now")
+    page.screenshot(path=shots / "live-night.png")
+    page.emulate_media(color_scheme="light")
+    expect(root).to_have_attribute("data-theme", "day")
+    page.locator("#live").get_by_role("button", name="Night").tap()
+    expect(root).to_have_attribute("data-theme", "night")
+    page.reload()
+    expect(root).to_have_attribute("data-theme", "night")
+
+
+def test_the_buzzer_is_called_the_first_alarm(bike, locked_bike, phones) -> None:
+    live, _ = phones.open(bike.url)
+    expect(live.locator("#live .caution")).to_contain_text("First alarm: the wired buzzer")
+    pairing, _ = phones.open(locked_bike.url)
+    expect(pairing.locator(".caution")).to_contain_text("The wired buzzer is the first alarm")

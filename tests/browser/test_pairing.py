@@ -1,0 +1,48 @@
+"""Pairing in a real browser. Law: a stranger sees the pairing page, and a script never sees the session."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+
+def test_a_wrong_code_is_refused_and_the_right_one_opens_the_page(locked_bike, phones, shots: Path) -> None:
+    page, watch = phones.open(locked_bike.url)
+    watch.allowed.append("403")
+    expect(page.get_by_role("heading")).to_have_text("Pair this phone")
+    page.screenshot(path=shots / "pair-day.png")
+    page.get_by_label("Code of the bike").fill("1234")
+    page.get_by_role("button", name="Pair").tap()
+    expect(page.get_by_role("alert")).to_have_text("this is not the bike's code")
+    page.get_by_label("Code of the bike").fill("4711 0815")
+    page.get_by_role("button", name="Pair").tap()
+    expect(page.locator("#figure .digits")).to_have_text("3.68")
+    assert page.evaluate("document.cookie") == ""
+    assert "4711" not in "".join(watch.requests), "a secret in an address"
+    page.reload()
+    expect(page.locator("#figure .digits")).to_have_text("3.68")
+
+
+def test_many_wrong_codes_lock_the_page(locked_bike, phones) -> None:
+    page, watch = phones.open(locked_bike.url, theme="dark")
+    watch.allowed += ["403", "429"]
+    for number in range(6):
+        page.get_by_label("Code of the bike").fill(f"00{number}")
+        with page.expect_response("**/pair"):
+            page.get_by_role("button", name="Pair").tap()
+    expect(page.get_by_role("alert")).to_contain_text("too many wrong codes: wait")
+
+
+def test_a_session_that_ended_leads_back_to_pairing(locked_bike, phones) -> None:
+    page, watch = phones.open(locked_bike.url)
+    watch.allowed.append("401")
+    page.get_by_label("Code of the bike").fill("47110815")
+    page.get_by_role("button", name="Pair").tap()
+    expect(page.locator("#figure .digits")).to_have_text("3.68")
+    page.context.clear_cookies()
+    page.locator("#to-rides").tap()
+    expect(page.get_by_role("heading")).to_have_text("Pair this phone")

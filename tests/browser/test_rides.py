@@ -1,0 +1,106 @@
+"""Rides on the bench, in a real browser. Law: the chart is checked by what it draws and reads, not by being there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+INK_COLUMNS = """([place, night]) => {
+  const canvas = document.querySelector(`${place} canvas`);
+  const data = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+  const dark = new Set();
+  for (let i = 0; i < data.length; i += 4) {
+    if (data[i + 3] > 200 && (night ? data[i] > 220 : data[i] < 40)) dark.add((i / 4) % canvas.width);
+  }
+  return dark.size / canvas.width;
+}"""
+
+
+def open_ride(page: Page) -> None:
+    page.locator("#to-rides").tap()
+    page.locator("#ride-list a.ride").first.tap()
+    expect(page.locator("#plot-voltage canvas")).to_be_visible()
+
+
+def test_rides_are_listed_by_day_with_the_figures_that_matter(bike, phones, shots: Path) -> None:
+    page, _ = phones.open(bike.url)
+    page.locator("#to-rides").tap()
+    expect(page.locator("#ride-list h2")).to_have_count(2)
+    rows = page.locator("#ride-list a.ride")
+    expect(rows).to_have_count(3)
+    for words in ("38 min", "3.27 V", "612 Wh", "2"):
+        expect(rows.first).to_contain_text(words)
+    expect(rows.nth(2)).not_to_contain_text("V")  # unknown is a dash
+    assert min(row.bounding_box()["height"] for row in rows.all()) >= 44
+    assert min(tap.bounding_box()["height"] for tap in page.locator("#rides .tap").all()) >= 44
+    page.screenshot(path=shots / "rides-day.png")
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_one_ride_is_charted(bike, phones, shots: Path, theme: str) -> None:
+    page, _ = phones.open(bike.url, theme=theme)
+    open_ride(page)
+    expect(page.locator("#plot-current canvas")).to_be_visible()
+    night = theme == "dark"
+    assert page.evaluate(INK_COLUMNS, ["#plot-voltage", night]) > 0.7, "the rest line runs through the plot"
+    assert page.evaluate(INK_COLUMNS, ["#plot-current", night]) > 0.5
+    marks = page.locator("#plot-voltage .mark")
+    expect(marks).to_have_text(["1", "2"])
+    left = [mark.bounding_box()["x"] for mark in marks.all()]
+    plot = page.locator("#plot-voltage .u-over").bounding_box()
+    assert (left[1] - plot["x"]) / plot["width"] == pytest.approx(2105 / 2280, abs=0.02)
+    expect(page.locator("#mark-2")).to_contain_text("Group 7 low at rest at 35:05")
+    expect(page.locator("#mark-2")).to_contain_text("3.29 V at rest, limit 3.30 V; seen by the button at 35:21")
+    page.screenshot(path=shots / f"ride-{theme}.png", full_page=True)
+
+
+def test_a_finger_reads_both_plots_at_one_time(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    open_ride(page)
+    plot = page.locator("#plot-voltage .u-over").bounding_box()
+    page.touchscreen.tap(plot["x"] + plot["width"] * 0.5, plot["y"] + 60)
+    reads = page.locator("#readout")
+    expect(reads).to_contain_text("rest 3.7")
+    minutes, seconds = reads.inner_text().split()[0].split(":")
+    assert int(minutes) * 60 + int(seconds) == pytest.approx(1140, abs=15)
+    voltage = page.locator("#plot-voltage .u-cursor-x").bounding_box()["x"]
+    current = page.locator("#plot-current .u-cursor-x").bounding_box()["x"]
+    assert voltage == pytest.approx(current, abs=1)
+
+
+def test_theme_change_redraws_the_plots(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    open_ride(page)
+    assert page.evaluate(INK_COLUMNS, ["#plot-voltage", True]) < 0.5
+    page.locator("#ride").get_by_role("button", name="Night").tap()
+    expect(page.locator("#plot-voltage canvas")).to_have_count(1)
+    assert page.evaluate(INK_COLUMNS, ["#plot-voltage", True]) > 0.7
+
+
+@pytest.mark.parametrize(("width", "height"), [(844, 390), (1280, 800)])
+def test_the_ride_fits_other_shapes(bike, phones, shots: Path, width: int, height: int) -> None:
+    page, _ = phones.open(bike.url, "/#/rides/3", width=width, height=height, touch=width < 1000)
+    expect(page.locator("#plot-voltage canvas")).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.screenshot(path=shots / f"ride-{width}x{height}.png")
+
+
+def test_a_ride_that_is_not_there_says_so(bike, phones) -> None:
+    page, watch = phones.open(bike.url, "/#/rides/99")
+    watch.allowed.append("404")
+    expect(page.locator("#ride-body")).to_contain_text("there is no ride 99")
+
+
+def test_the_whole_page_is_light(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    sizes: list[int] = []
+    page.on("requestfinished", lambda r: None if "stream" in r.url else sizes.append(r.sizes()["responseBodySize"]))
+    page.reload()
+    open_ride(page)
+    page.wait_for_timeout(300)
+    assert len(sizes) > 15
+    assert sum(sizes) < 150 * 1024
