@@ -372,6 +372,8 @@ class Board:
             return
         self._fallback.heard(self._now_us)
         self._source.host_spoke(self._now_us)
+        if self._sample_us is None:
+            self._sample_us = self._source.next_us(self._now_us)
         if isinstance(message, HostHello):
             self._greet(message, frame.stamp.sequence)
         elif isinstance(message, SetRate):

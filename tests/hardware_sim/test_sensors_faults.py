@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -178,7 +179,7 @@ def test_fault_no_current_sensor(make_host: Callable[..., Any]) -> None:
     valid = [(f.stamp.uptime_us / 1e6, f.message.other_valid & SampleOtherValid.CURRENT) for f in host.frames(Sample)]
     assert all(bool(ok) == (not 5.06 < at < 10.0) for at, ok in valid if not 4.9 < at < 5.1 and not 9.9 < at < 10.1)
     told = [(f.stamp.uptime_us / 1e6, f.message.faults) for f in host.frames(Status)]
-    changes = [at for (_, was), (at, now) in zip(told, told[1:], strict=False) if was != now]
+    changes = [at for (_, was), (at, now) in itertools.pairwise(told) if was != now]
     assert changes == pytest.approx([5.05, 10.05], abs=0.11)  # at once, not at the next whole second
     assert StatusFaults.CURRENT_SENSOR in {faults for _, faults in told}
 
@@ -198,7 +199,7 @@ def test_fault_lost_frames(make_host: Callable[..., Any]) -> None:
     host.listen(60.0)
     assert not [event for event in host.events if isinstance(event, Rejected)]
     sequences = [event.stamp.sequence for event in host.events]
-    missing = sum((b - a - 1) % 65536 for a, b in zip(sequences, sequences[1:], strict=False))
+    missing = sum((b - a - 1) % 65536 for a, b in itertools.pairwise(sequences))
     assert missing / sequences[-1] == pytest.approx(0.3, abs=0.05)
 
 
