@@ -122,7 +122,9 @@ class Cell:
         model = pybamm.lithium_ion.SPMe({"thermal": "lumped"})
         model.events = []
         self._solver = pybamm.IDAKLUSolver(atol=1e-6, rtol=1e-5, options={"dt_max": 0.3})
-        self._calm_solver = pybamm.IDAKLUSolver(atol=1e-6, rtol=1e-5)  # for constant current: nothing to skip
+        self._calm_solver = pybamm.IDAKLUSolver(  # for constant current: nothing to skip
+            atol=1e-6, rtol=1e-5, output_variables=["Terminal voltage [V]"]
+        )
         simulation = pybamm.Simulation(model, parameter_values=values, solver=self._solver)
         simulation.build()
         self._model = simulation.built_model

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from sagwise_daemon.domain.estimate.estimator import EstimatorState, new, shortfall_v, update
+from sagwise_daemon.domain.estimate.estimator import EstimatorState, new, shortfall_v, soc_sigma, update
 
-__all__ = ["EstimatorState", "new", "shortfall_v", "update"]
+__all__ = ["EstimatorState", "new", "shortfall_v", "soc_sigma", "update"]

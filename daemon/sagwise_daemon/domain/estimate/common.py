@@ -119,6 +119,7 @@ class Common:
         h[:] = (slope, 0.0, -factor * c, -factor * bent_c, -factor * x1, -factor * x2, -factor * third, 1.0)
         doubt = s.NOISE_OF_CHANGE * factor * (ohmic + bent) * moment.change
         noise = moment.crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
+        floor = self._charge_floor(slope)
         ph = p @ h
         variance = float(h @ ph) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
@@ -128,9 +129,20 @@ class Common:
             p -= np.outer(gain, ph) + np.outer(ph, gain) - variance * np.outer(gain, gain)
         else:
             p -= np.outer(gain, ph)
+        p[Z, Z] = max(float(p[Z, Z]), floor)
         self.x += gain * min(max(volts - (ocv - drop + w), -cap), cap)
         np.minimum(np.maximum(self.x, self._low, out=self.x), self._high, out=self.x)
         return self.shared(volts, factor)
+
+    def _charge_floor(self, slope: float) -> float:
+        """Least variance of charge that a voltage may lead to: the curve's own error over its flattest slope nearby.
+
+        Without it a filter standing on a plateau takes a thousand readings of one wrong curve for a thousand proofs.
+        """
+        variance = float(self.p[Z, Z])
+        sigma, z = sqrt(variance), float(self.x[Z])
+        flattest = min(slope, self.curve.at(z - sigma)[1], self.curve.at(z + sigma)[1])
+        return min(variance, (s.CURVE_SIGMA_V / max(flattest, 1e-3)) ** 2)
 
     def shared(self, volts: float, factor: float) -> Shared:
         """The state as the peers need it, given the median voltage just measured."""

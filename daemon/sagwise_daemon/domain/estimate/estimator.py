@@ -56,6 +56,11 @@ def shortfall_v(state: EstimatorState) -> Floats:
     return output.shortfall_v(state.peers)
 
 
+def soc_sigma(state: EstimatorState) -> Floats:
+    """(groups,) standard uncertainty of the state of charge, 0 to 1."""
+    return output.soc_sigma(state.common, state.peers)
+
+
 def update(state: EstimatorState, reading: Reading) -> Estimate:
     """Take one reading of exactly the pack's groups; `time_s` rises. Never raises on what a sensor can say."""
     moment = state.inputs.take(reading)
@@ -72,7 +77,7 @@ def update(state: EstimatorState, reading: Reading) -> Estimate:
 
 def _gap(state: EstimatorState, moment: Moment, time_s: float) -> None:
     """Readings or current were missing: what may have flowed unseen widens sigma, or all begins anew."""
-    state.reason, state.since_s = Unknown.GAP, 0.0
+    state.reason, state.since_s = Unknown.GAP, -moment.seconds
     state.floor = output.Floor()
     state.steps.interrupt(time_s)
     if state.start is not None or moment.seconds > s.LONG_GAP_S:

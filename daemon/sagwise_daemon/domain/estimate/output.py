@@ -47,6 +47,11 @@ def equilibrium(shared: Shared, peers: Peers) -> tuple[Floats, Floats, Floats]:
     return soc, peers.curve.volts(soc), rest
 
 
+def soc_sigma(common: Common, peers: Peers) -> Floats:
+    """Standard uncertainty of the state of charge, (groups,)."""
+    return np.asarray(np.sqrt(common.p[Z, Z] + peers.p[SOC, SOC]))
+
+
 def sigma_v(common: Common, peers: Peers, soc: Floats, gap_v: Floats, warm: bool) -> Floats:
     """Standard uncertainty of the rest voltage; gap_v: equilibrium less rest, known to a share of itself."""
     slope = peers.curve.slope(soc)
@@ -84,7 +89,7 @@ def known(
         ocv_v=ocv,
         resistance_mohm=r_25 * moment.factor,
         resistance_25c_mohm=r_25 if moment.warm else np.full_like(r_25, nan),
-        soc=np.clip(soc, 0.0, 1.0),
+        soc=np.where(soc_sigma(common, peers) < s.SOC_KNOWN_SIGMA, np.minimum(np.maximum(soc, 0.0), 1.0), nan),
         unknown=np.zeros(len(soc), np.int8),
     )
 

@@ -85,12 +85,12 @@ class Peers:
         variance = (h * ph).sum(axis=0) + noise
         sigma = np.sqrt(variance)
         innovation = np.where(valid, volts - expected, 0.0) / sigma
-        np.clip(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP, out=innovation)
+        _hold(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP)
         gain = np.where(valid, ph / variance, 0.0)
         p -= gain[:, None, :] * ph
         x += gain * (innovation * sigma)
-        np.clip(x[RATIO], *s.PEER_RATIO_CLAMP, out=x[RATIO])
-        np.clip(x[SCALE], *s.PEER_SCALE_CLAMP, out=x[SCALE])
+        _hold(x[RATIO], *s.PEER_RATIO_CLAMP)
+        _hold(x[SCALE], *s.PEER_SCALE_CLAMP)
         self._judge(np.abs(innovation), moment.seconds)
 
     def _judge(self, innovation: Floats, seconds: float) -> None:
@@ -100,3 +100,9 @@ class Peers:
             self.doubted |= fresh
         if self.doubted.any():
             self.doubted &= self.doubt > s.DOUBT_CLEAR
+
+
+def _hold(values: Floats, low: float, high: float) -> None:
+    """Clip in place; `np.clip` costs three times as much on a few groups."""
+    np.maximum(values, low, out=values)
+    np.minimum(values, high, out=values)

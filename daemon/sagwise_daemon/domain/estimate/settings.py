@@ -33,6 +33,8 @@ LOADED_START_DROP = 1.4  # total drop over the prior's 1 s resistance after a wh
 LOADED_START_PEER_SIGMA = 0.03  # groups of one pack lie within a few per cent of each other
 KNOWN_AFTER_S = 5.0  # filters need some load changes before their sigma means anything
 KNOWN_SIGMA_V = 0.060  # above this the loaded voltage with its delay is the better guide
+CURVE_SIGMA_V = 0.004  # no voltage tells the charge better than the curve itself is known
+SOC_KNOWN_SIGMA = 0.06  # a charge less certain is not said: on the plateau of LFP 3 mV are 6 %
 SOC_SIGMA_CAP = 0.3  # what is not known at all: uniform over the whole charge
 
 # --- the common filter on the median group

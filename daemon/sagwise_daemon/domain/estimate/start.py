@@ -68,7 +68,7 @@ class Start:
     def _begin(self, volts: Floats, offset_sigma_v: float, rested: bool) -> Beginning:
         soc = self._curve.soc(volts)
         steepness = np.maximum(self._curve.slope(soc), 1e-3)
-        read = s.NOISE_V / float(np.median(steepness))
+        read = s.CURVE_SIGMA_V / float(np.median(steepness))
         peer = np.hypot(s.PEER_SIGMA_SOC, s.PEER_NOISE_V / steepness)
         sigma = float(np.hypot(s.SIGMA_SOC, read))
         return Beginning(soc, min(sigma, s.SOC_SIGMA_CAP), np.minimum(peer, s.SOC_SIGMA_CAP), offset_sigma_v, rested)
