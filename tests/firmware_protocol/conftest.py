@@ -23,7 +23,7 @@ ROOM = HERE.parents[1] / "firmware_protocol"
 LAYOUT = {layout.name: layout for layout in LAYOUTS}
 NAME_OF = {layout.message: layout.name for layout in LAYOUTS}
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion"]
-SANITIZE = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-fno-omit-frame-pointer"]
+SANITIZE = ["-g", "-O1", "-fsanitize=address,undefined", "-fsanitize=bounds-strict", "-fno-sanitize-recover=all"]
 
 
 @dataclass(frozen=True)

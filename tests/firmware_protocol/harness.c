@@ -68,9 +68,17 @@ static void print_many(const char *type, const void *at, size_t bytes, size_t co
 #define COUNT_OF_COUNT(m, length) 1
 #define COUNT_OF_ARRAY(m, length) (m->length)
 #define COUNT_OF_TEXT(m, length) (m->length)
+#define CHECK_ONE(m, field, length)
+#define CHECK_MASK(m, field, length)
+#define CHECK_COUNT(m, field, length)
+#define CHECK_ARRAY(m, field, length)
+#define CHECK_TEXT(m, field, length)                                                                                  \
+    if (m->field[m->length] != 0)                                                                                     \
+        die("text without its final zero");
 #define PRINT(message, field, type, kind, low, high, known, length)                                                   \
     printf(" " #field "=");                                                                                           \
-    print_many(#type, &message->field, sizeof(type), COUNT_OF_##kind(message, length));
+    print_many(#type, &message->field, sizeof(type), COUNT_OF_##kind(message, length));                                   \
+    CHECK_##kind(message, field, length)
 #define PRINTER(message, MESSAGE)                                                                                     \
     static void print_##message(const struct sagwise_##message *message)                                              \
     {                                                                                                                 \

@@ -57,7 +57,7 @@ def messages(layout: Layout, bounds: dict[str, tuple[int, int]]) -> st.SearchStr
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 @given(data=st.data(), stamp=STAMPS, flags=st.sampled_from([0, 0x10, 0x80, 0xF0]))
 def test_what_is_written_is_read_back(
     layout: Layout, data: st.DataObject, stamp: Stamp, flags: int, bounds: dict[str, Any]
@@ -69,7 +69,7 @@ def test_what_is_written_is_read_back(
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(data=st.data(), stamp=STAMPS)
 def test_appended_fields_are_ignored(
     layout: Layout, data: st.DataObject, stamp: Stamp, bounds: dict[str, Any], by_hand: Any
@@ -79,6 +79,7 @@ def test_appended_fields_are_ignored(
     assert Decoder().feed(by_hand(layout.number, body, stamp)) == [Frame(stamp, message)]
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=3000), st.lists(st.integers(0, 3000)))
 def test_cutting_the_stream_changes_nothing(noise: bytes, cuts: list[int]) -> None:
     stream = noise + b"\0" + encode(Heartbeat(1), STAMP) + noise + encode(Heartbeat(2), STAMP)

@@ -175,14 +175,23 @@ def check_parsers(harness: Any, bounds: Any, as_line: Any, seed: int, count: int
     assert {type(event.message) for event in events if isinstance(event, Frame)} == {x.message for x in LAYOUTS}
 
 
+def test_a_short_run_of_each(harness: Any, bounds: Any, as_line: Any) -> None:
+    check_mutated(harness, bounds, as_line, 1, 100_000, 60)
+    check_random(harness, as_line, 2, 100_000, 60)
+    check_parsers(harness, bounds, as_line, 3, 4_000, 60)
+
+
+@pytest.mark.slow
 def test_a_million_mutated_bytes(harness: Any, bounds: Any, as_line: Any) -> None:
     check_mutated(harness, bounds, as_line, 20250101, MILLION, 60)
 
 
+@pytest.mark.slow
 def test_a_million_random_bytes(harness: Any, as_line: Any) -> None:
     check_random(harness, as_line, 20250102, MILLION, 60)
 
 
+@pytest.mark.slow
 def test_right_checksums_around_wrong_contents(harness: Any, bounds: Any, as_line: Any) -> None:
     check_parsers(harness, bounds, as_line, 20250103, 20_000, 60)
 

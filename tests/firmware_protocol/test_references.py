@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from cobs import cobs
 from crc32c import crc32c
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sagwise_protocol import Decoder, Rejected, RejectReason
 from sagwise_protocol.layout import MAX_ENCODED_BYTES, MAX_FRAME_BYTES
@@ -72,12 +72,14 @@ def test_c_stuffs_around_full_blocks(harness: Any, cobs_by_stretches: Callable[[
             assert harness.run("cobs", data) == [cobs_by_stretches(data).hex()]
 
 
+@settings(deadline=None)
 @given(data=st.binary(max_size=800) | st.lists(st.sampled_from([0, 1, 255]), max_size=800).map(bytes))
 def test_cobs_against_a_second_writer(data: bytes, cobs_by_stretches: Callable[[bytes], bytes]) -> None:
     assert cobs.encode(data) == cobs_by_stretches(data)
     assert cobs.decode(cobs.encode(data)) == data
 
 
+@settings(deadline=None)
 @given(data=st.binary(max_size=300))
 def test_crc_against_a_second_writer(data: bytes, crc_by_bits: Callable[[bytes], int]) -> None:
     assert crc32c(data) == crc_by_bits(data)

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cobs import cobs
 from sagwise_protocol import Decoder, Frame, Rejected, RejectReason, encode
-from sagwise_protocol.layout import LAYOUTS
+from sagwise_protocol.layout import CRC_BYTES, HEADER_BYTES, LAYOUTS, MAX_ENCODED_BYTES
 
 RUBBISH = bytes(range(0x80, 0x90))  # no zero; as a run of its own its first byte points beyond the end
 REFUSED_RUBBISH = Rejected(RejectReason.COBS, len(RUBBISH))
@@ -84,6 +85,24 @@ def test_c_refuses_to_write(harness: Any, vectors: list[Any], as_request: Any) -
     refuse = [v for v in vectors if v.kind == "refuse"]
     lines = harness.encode([as_request(v.message, v.stamp, v.flags) for v in refuse])
     assert lines == ["refused"] * len(refuse)
+
+
+def test_c_refuses_to_write_what_is_not_utf8(harness: Any, vectors: list[Any]) -> None:
+    """The names that a reader rejects; Python cannot hold them as text, so they are given as bytes."""
+    texts = []
+    for vector in vectors:
+        if vector.title.startswith("name not UTF-8"):
+            frame = cobs.decode(vector.wire[:-1])
+            texts.append(frame[HEADER_BYTES + 3 : -CRC_BYTES])
+    assert len(texts) > 8
+    line = "host_hello 0 1 0 0 0 544 version_min=1 version_max=1 name_bytes={} name={}"
+    assert harness.encode([line.format(len(text), text.hex()) for text in texts]) == ["refused"] * len(texts)
+    assert harness.encode([line.format(2, "é".encode().hex())]) != ["refused"]
+
+
+def test_c_gives_up_an_over_long_run_at_once(harness: Any) -> None:
+    assert harness.decode(b"\1" * MAX_ENCODED_BYTES) == []
+    assert harness.decode(b"\1" * (MAX_ENCODED_BYTES + 5000)) == [f"rejected too_long {MAX_ENCODED_BYTES + 1}"]
 
 
 def test_c_writes_into_a_buffer_that_just_fits(harness: Any, vectors: list[Any], as_request: Any) -> None:
