@@ -39,7 +39,8 @@ def test_a_stranger_gets_the_pairing_page_and_what_it_needs(house) -> None:
     "path",
     [
         "/api/v1/live", "/api/v1/live/stream", "/api/v1/rides", "/api/v1/rides/7/chart?channels=rest_v",
-        "/api/v1/events", "/api/v1/packs", "/api/v1/openapi.json", "/page/app.js", "/page/index.html", "/page/live.css", "/nothing",
+        "/api/v1/events", "/api/v1/packs",
+        "/api/v1/openapi.json", "/page/app.js", "/page/index.html", "/page/live.css", "/nothing",
         "/page/../page/app.js", "//api/v1/live", "/page/vendor/uplot/dist/uPlot.esm.js",
     ],
 )  # fmt: skip
