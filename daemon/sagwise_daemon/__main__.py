@@ -1,0 +1,115 @@
+"""The command line, and the one place where the simulator meets the daemon. Law: status 0 done, 1 it ran and found a
+fault to report, 2 unusable input with one clear line and no traceback.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from collections.abc import Callable, Sequence
+from importlib.metadata import version
+from types import ModuleType
+from typing import NoReturn
+
+from sagwise_daemon.errors import InputError, SagwiseError
+
+OK, FAULT, UNUSABLE = 0, 1, 2
+
+Verb = tuple[str, Callable[[], ModuleType]]
+
+
+def _run() -> ModuleType:
+    from sagwise_daemon import run
+
+    return run
+
+
+def _demo() -> ModuleType:
+    from sagwise_daemon import demo
+
+    return demo
+
+
+def _earlier() -> ModuleType:
+    from sagwise_daemon import earlier
+
+    return earlier
+
+
+def _board() -> ModuleType:
+    from sagwise_sim import cli
+
+    return cli
+
+
+def _replay() -> ModuleType:
+    from sagwise_daemon import replay
+
+    return replay
+
+
+def _export() -> ModuleType:
+    from sagwise_daemon.io import export
+
+    return export
+
+
+# Loaded only when asked for: `board` needs no web server and `replay` no database.
+VERBS: dict[str, Verb] = {
+    "run": ("the daemon: serial link, alarms, ride store, page", _run),
+    "demo": ("a simulated bike with its page, nothing to configure", _demo),
+    "board": ("a simulated board on a pseudo-terminal", _board),
+    "replay": ("live estimator and alarms over a recorded trace", _replay),
+    "export": ("a stored ride as trace CSV with its side file", _export),
+}
+HIDDEN: dict[str, Verb] = {"earlier": ("", _earlier)}
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse with one line instead of the whole usage."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(UNUSABLE, f"{self.prog}: {message}; --help tells what is allowed\n")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """The program. Returns its exit status."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    if not words or words[0] not in VERBS | HIDDEN:
+        return _without_verb(words)
+    summary, load = (VERBS | HIDDEN)[words[0]]
+    verb = load()
+    parser = _Parser(prog=f"sagwise {words[0]}", description=summary)
+    verb.add_arguments(parser)
+    args = parser.parse_args(words[1:])
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(message)s")
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
+    return _guarded(lambda: int(verb.run(args)))
+
+
+def _guarded(work: Callable[[], int]) -> int:
+    try:
+        return work()
+    except InputError as error:
+        print(error, file=sys.stderr)  # noqa: T201 - the one clear line
+        return UNUSABLE
+    except SagwiseError as error:
+        print(error, file=sys.stderr)  # noqa: T201
+        return FAULT
+    except KeyboardInterrupt:
+        return OK
+
+
+def _without_verb(words: Sequence[str]) -> int:
+    parser = _Parser(prog="sagwise", description="Knows sag from low: alarms, rides and the page of a home-built pack.")
+    parser.add_argument("--version", action="version", version=f"sagwise {version('sagwise')}")
+    verbs = parser.add_subparsers(metavar="VERB", required=True)
+    for name, (summary, _) in VERBS.items():
+        verbs.add_parser(name, help=summary, add_help=False)
+    parser.parse_args(words)
+    return OK
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,99 @@
+"""The demo as a new user sees it. Law: sags without an alarm first, then one true `rest_low`, and a clean end."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from daemon_process import SAGWISE, free_port, wait_for
+
+WATCH_S = 180.0
+DEEP_V = 0.25
+EARLIER = 3
+
+
+def get(port: int, path: str) -> Any:
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/v1{path}", timeout=5) as answer:
+        return json.load(answer)
+
+
+def page_answers(port: int) -> bool:
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=2) as answer:
+            return bool(answer.status == 200)
+    except OSError:
+        return False
+
+
+def sag_v(live: dict[str, Any]) -> float:
+    """The deepest sag of any group that has a rest voltage now."""
+    pairs = zip(live["rest_v"], live["loaded_v"], strict=True)
+    return max((rest - loaded for rest, loaded in pairs if rest is not None and loaded is not None), default=0.0)
+
+
+def watch(port: int) -> Iterator[tuple[float, dict[str, Any]]]:
+    began = time.monotonic()
+    while (now := time.monotonic() - began) < WATCH_S:
+        yield now, get(port, "/live")
+        time.sleep(0.1)
+
+
+def processes_of(session: int) -> list[int]:
+    """Processes whose environment carries the mark of this demo, in whatever process group."""
+    mark = f"SAGWISE_TEST_MARK={session}".encode()
+    found = []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                if mark in (entry / "environ").read_bytes():
+                    found.append(int(entry.name))
+            except OSError:
+                continue
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(420)
+def test_the_demo_from_start_to_end(tmp_path: Path) -> None:
+    port, mark = free_port(), os.getpid()
+    environment = {**os.environ, "HOME": str(tmp_path), "SAGWISE_TEST_MARK": str(mark)}
+    environment.pop("XDG_STATE_HOME", None)
+    with (tmp_path / "log").open("wb") as log:
+        demo = subprocess.Popen([*SAGWISE, "demo", "--port", str(port)], env=environment, stdout=log, stderr=log)
+    try:
+        wait_for(lambda: page_answers(port), 20, "the page")
+        sags, deep, alarm, states = 0, False, None, set()
+        for seconds, live in watch(port):
+            raised = [a for a in live["alarms"] if a["state"] == "unacknowledged"]
+            states |= {(a["rule"], a["group"]) for a in raised}
+            if raised:
+                alarm = (seconds, raised, live)
+                break
+            depth = sag_v(live)
+            sags += depth > DEEP_V and not deep
+            deep = depth > DEEP_V if depth > DEEP_V or depth < 0.1 else deep
+        assert sags >= 3, f"{sags} sags before the alarm {alarm}"
+        assert alarm is not None, "no alarm within three minutes"
+        assert states == {("rest_low", 7)}
+        ended_rides = wait_for(
+            lambda: [ride for ride in get(port, "/rides")["rides"] if ride["ended_by"] == "standstill"][EARLIER - 1 :],
+            120,
+            "three earlier rides",
+        )
+        assert ended_rides
+    finally:
+        demo.send_signal(signal.SIGTERM)
+        asked = time.monotonic()
+        status = demo.wait(10)
+    assert status == 0, (tmp_path / "log").read_text()
+    assert time.monotonic() - asked < 5
+    assert processes_of(mark) == []
+    assert (tmp_path / ".local/state/sagwise/demo/rides.sqlite").exists()
