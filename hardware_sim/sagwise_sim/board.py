@@ -40,7 +40,6 @@ from sagwise_protocol import (
 )
 from sagwise_protocol.layout import LAYOUTS, PROTOCOL_VERSION
 from sagwise_protocol.shape import Layout
-
 from sagwise_sim.fallback import FallbackAlarm
 from sagwise_sim.scenario import BoardSpec
 

@@ -92,36 +92,47 @@ def resting(charge: Floats, temperature_k: float) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Conditions:
-    """What a state makes of the cells, worked out once a state.
+    """What a state makes of the cells, worked out once a state; (groups,) arrays.
 
-    factor: (3, groups), how much ohmic, transfer and diffusion resistance the temperature adds. growth: (groups,),
-    what nearness to empty adds. surface_v: (groups,), equilibrium voltage of the surface.
+    surface_v: equilibrium voltage of the surface. ohmic_ohm: as now. transfer_per_a: argument of the asinh for each
+    ampere. thermal_v: 2RT/F. polarising: how much more the relaxations resist than at 25 degC and full. slower: how
+    much more slowly diffusion runs.
     """
 
-    factor: Floats
-    growth: Floats
     surface_v: Floats
+    ohmic_ohm: Floats
+    transfer_per_a: Floats
+    thermal_v: Floats
+    polarising: Floats
+    slower: Floats
 
 
 def conditions(groups: Groups, state: Floats) -> Conditions:
     """The conditions in a state."""
+    temperature = state[Row.TEMPERATURE]
     surface = state[Row.CHARGE] - state[Row.FAST_DIFFUSION] - state[Row.SLOW_DIFFUSION]
+    ohmic, transfer, diffusion = np.exp(_ACTIVATION * (1.0 / temperature - 1.0 / REFERENCE_K))
+    growth = 1.0 + _EMPTY_GROWTH * np.exp(np.maximum(surface, 0.0) * (-1.0 / _EMPTY_WIDTH))
+    polarising = transfer * growth
     return Conditions(
-        factor=np.exp(_ACTIVATION * (1.0 / state[Row.TEMPERATURE] - 1.0 / REFERENCE_K)),
-        growth=1.0 + _EMPTY_GROWTH * np.exp(np.maximum(surface, 0.0) * (-1.0 / _EMPTY_WIDTH)),
         surface_v=groups.curve.ocv(surface),
+        ohmic_ohm=groups.ohmic_ohm * ohmic * growth,
+        transfer_per_a=0.5 * polarising / groups.exchange_a,
+        thermal_v=(2.0 * GAS_CONSTANT / FARADAY) * temperature,
+        polarising=polarising,
+        slower=diffusion,
     )
 
 
 def voltage(groups: Groups, state: Floats, now: Conditions, current_a: float) -> Floats:
     """Loaded voltage of each group, V; (groups,)."""
-    return np.asarray(now.surface_v - _drop(groups, state, now, current_a) - current_a * groups.joint_ohm)
+    return np.asarray(now.surface_v - _drop(state, now, current_a) - current_a * groups.joint_ohm)
 
 
 def step(groups: Groups, state: Floats, now: Conditions, current_a: float, dt_s: float) -> Floats:
     """The state after `dt_s` seconds of constant current; a new array."""
     target, decay = _targets(groups, now, current_a, dt_s)
-    lost_v = groups.curve.ocv(state[Row.CHARGE]) - now.surface_v + _drop(groups, state, now, current_a)
+    lost_v = groups.curve.ocv(state[Row.CHARGE]) - now.surface_v + _drop(state, now, current_a)
     after = np.empty_like(state)
     after[Row.CHARGE] = state[Row.CHARGE] - current_a * dt_s / groups.charge_c
     after[1:5] = target + (state[1:5] - target) * decay
@@ -155,26 +166,24 @@ def rest_after(groups: Groups, state: Floats, seconds: float = 60.0) -> Floats:
     return np.asarray(groups.curve.ocv(state[Row.CHARGE] - lag) - fast - slow)
 
 
-def _drop(groups: Groups, state: Floats, now: Conditions, current_a: float) -> Floats:
+def _drop(state: Floats, now: Conditions, current_a: float) -> Floats:
     """What the cell loses between its surface and its terminals, V; the joint is none of the cell's."""
-    doubled = 0.5 * current_a / groups.exchange_a * now.factor[1] * now.growth
-    transfer = (2.0 * GAS_CONSTANT / FARADAY) * state[Row.TEMPERATURE] * np.arcsinh(doubled)
-    ohmic = current_a * groups.ohmic_ohm * now.factor[0] * now.growth
-    return np.asarray(ohmic + transfer + state[Row.FAST] + state[Row.SLOW])
+    transfer = now.thermal_v * np.arcsinh(current_a * now.transfer_per_a)
+    return np.asarray(current_a * now.ohmic_ohm + transfer + state[Row.FAST] + state[Row.SLOW])
 
 
 def _targets(groups: Groups, now: Conditions, current_a: float, dt_s: float) -> tuple[Floats, Floats]:
     """Where the four relaxing rows would settle at this current, and what is left of their distance after dt."""
     target, decay = np.empty((2, 4, groups.count))
-    polarising = current_a * now.factor[1] * now.growth
+    polarising = current_a * now.polarising
     np.multiply(groups.fast_ohm, polarising, out=target[0])
     np.multiply(groups.slow_ohm, polarising, out=target[1])
-    c_rate = current_a * 3600.0 / groups.charge_c * now.factor[2]
+    c_rate = current_a * 3600.0 / groups.charge_c * now.slower
     np.multiply(c_rate, FAST_DIFFUSION_PER_C, out=target[2])
     np.multiply(c_rate, SLOW_DIFFUSION_PER_C, out=target[3])
     decay[0] = math.exp(-dt_s / FAST_S)
     decay[1] = math.exp(-dt_s / SLOW_S)
-    np.exp(_DIFFUSION_RATES * dt_s / now.factor[2], out=decay[2:])
+    np.exp(_DIFFUSION_RATES * dt_s / now.slower, out=decay[2:])
     return target, decay
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, Protocol
 
 import numpy as np
-from sagwise_protocol import BoardHelloBootCause, StatusFaults
 
+from sagwise_protocol import BoardHelloBootCause, StatusFaults
 from sagwise_sim.checks import Key
 from sagwise_sim.pack import Pack
 from sagwise_sim.sensors import Reading

@@ -117,6 +117,7 @@ class Pack:
         for ohms in (g.ohmic_ohm, g.fast_ohm, g.slow_ohm):
             ohms[at] *= resistance
         g.exchange_a[at] /= resistance
+        self._now = conditions(g, self.state)
 
 
 def build_pack(spec: PackSpec, rng: np.random.Generator) -> Pack:

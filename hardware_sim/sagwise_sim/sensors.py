@@ -10,8 +10,8 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
-from sagwise_protocol import Sample, SampleOtherValid
 
+from sagwise_protocol import Sample, SampleOtherValid
 from sagwise_sim.curves import Floats
 
 VOLTAGE_STEP_V = 0.0005
@@ -19,6 +19,7 @@ CURRENT_STEP_A = 0.001
 TEMPERATURE_STEP_C = 0.01
 DISTANCE_STEP_M = 0.01
 
+_CURRENT, _DISTANCE = int(SampleOtherValid.CURRENT), int(SampleOtherValid.DISTANCE)
 _I16 = 32767
 _I32 = 2**31 - 1
 
@@ -115,15 +116,12 @@ def to_wire(reading: Reading) -> Sample:
     """A reading as the wire's integers; NaN becomes invalid with value 0. What does not fit is clipped."""
     volts, volts_valid = _integers(reading.group_v, VOLTAGE_STEP_V)
     degrees, degrees_valid = _integers(reading.temperature_c, TEMPERATURE_STEP_C)
-    valid = SampleOtherValid(0)
-    if not math.isnan(reading.current_a):
-        valid |= SampleOtherValid.CURRENT
-    if not math.isnan(reading.distance_m):
-        valid |= SampleOtherValid.DISTANCE
+    valid = 0 if math.isnan(reading.current_a) else _CURRENT
+    valid |= 0 if math.isnan(reading.distance_m) else _DISTANCE
     return Sample(
         group_valid=volts_valid,
         temperature_valid=degrees_valid,
-        other_valid=int(valid),
+        other_valid=valid,
         current_ma=_integer(reading.current_a, CURRENT_STEP_A, -_I32, _I32),
         distance_cm=_integer(reading.distance_m, DISTANCE_STEP_M, 0, 2**32 - 1),
         group_500uv=volts,
@@ -132,7 +130,7 @@ def to_wire(reading: Reading) -> Sample:
 
 
 def _rounded(values: Floats, step: float) -> Floats:
-    return np.round(values / step) * step
+    return np.asarray(np.rint(values / step) * step)
 
 
 def _rounded_one(value: float, step: float) -> float:
@@ -146,7 +144,7 @@ def _integers(values: Floats, step: float) -> tuple[tuple[int, ...], int]:
     if invalid.any():
         valid = sum(1 << at for at, bad in enumerate(invalid.tolist()) if not bad)
         values = np.where(invalid, 0.0, values)
-    whole = np.clip(np.rint(values / step), -_I16, _I16).astype(int)
+    whole = np.minimum(np.maximum(np.rint(values / step), -_I16), _I16).astype(int)
     return tuple(whole.tolist()), valid
 
 

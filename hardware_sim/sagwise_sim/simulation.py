@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from sagwise_protocol import BoardHelloFeatures, FallbackLimits, Sample, SampleOtherValid, StatusFaults
 
+from sagwise_protocol import BoardHelloFeatures, FallbackLimits, Sample, SampleOtherValid, StatusFaults
 from sagwise_sim.board import Ability, Board, random_boot_id
 from sagwise_sim.cell import Row, ocv, rest_after
 from sagwise_sim.curves import Floats

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from sagwise_protocol import BoardHelloFeatures, Sample, StatusFaults
 
+from sagwise_protocol import BoardHelloFeatures, Sample, StatusFaults
 from sagwise_sim.board import Ability
 from sagwise_sim.checks import ScenarioError
 from sagwise_sim.curves import Floats

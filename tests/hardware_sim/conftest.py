@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+
 from sagwise_protocol import Decoder, Frame, HostHello, Message, Rejected, Stamp, encode
 from sagwise_sim.board import Board
 from sagwise_sim.scenario import Scenario, parse

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from sagwise_sim import cell, curves
 from sagwise_sim.cell import KELVIN, Groups, Row, arrhenius
 from sagwise_sim.pack import GroupSpec, Pack, PackSpec, build_pack

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
+
 from sagwise_sim.scenario import load
 from sagwise_sim.simulation import SimulatedRide, simulate
 
@@ -73,10 +76,15 @@ def test_current_stays_below_the_packs_rating(demo: SimulatedRide) -> None:
     assert demo.current_a.max() < 165.0
 
 
+@cache
+def earlier(name: str) -> SimulatedRide:
+    return simulate(load(name))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["otter_morning", "otter_hills", "otter_cold"])
 def test_earlier_rides_end_healthy(name: str) -> None:
-    ride = simulate(load(name))
+    ride = earlier(name)
     assert ride.rest_v.min() > LIMIT_V + 0.05
     assert np.ptp(ride.rest_v, axis=1).max() < 0.08
     assert ride.distance_m is not None
@@ -88,5 +96,5 @@ def test_earlier_rides_end_healthy(name: str) -> None:
 
 @pytest.mark.slow
 def test_the_cold_ride_would_set_off_a_plain_buzzer() -> None:
-    ride = simulate(load("otter_cold"))
+    ride = earlier("otter_cold")
     assert ride.group_v.min() < LIMIT_V < ride.rest_v.min()

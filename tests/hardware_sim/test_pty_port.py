@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 import serial
+
 from sagwise_protocol import (
     AlarmPattern,
     BoardHello,

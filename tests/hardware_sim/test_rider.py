@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sagwise_sim.rider import TICK_S, BikeSpec, Rider, Segment
 
 BIKE = BikeSpec(peak_a=150.0, regen_a=30.0, idle_a=0.2)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from sagwise_sim.checks import ScenarioError
 from sagwise_sim.scenario import load, parse, shipped
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from sagwise_protocol import (
     BoardHello,
     BoardHelloBootCause,

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 import serial
+
 from sagwise_protocol import (
     AlarmPattern,
     BoardHello,
