@@ -12,7 +12,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from sagwise_daemon.domain.core import new_state, step, views
@@ -255,6 +255,7 @@ class BoardPipeline:
         self._link_up = False
         self._waiting = Waiting()
         self._told_id = 0
+        self._notice: str | None = None
 
     def attach(self, port: Port) -> None:
         """The port that commands leave by."""
@@ -288,6 +289,8 @@ class BoardPipeline:
         silent_s = now_s - (self._started_s if self._heard_s is None else self._heard_s)
         if silent_s >= SILENCE_FROM_S:
             self._through(Silence(silent_s))
+        elif self._intake.notice(now_s) != self._notice:
+            self._show()
         self.settle()
         self._send(self._voice.tick(now_s))
 
@@ -346,7 +349,7 @@ class BoardPipeline:
             return
         kept = [item.event_id for item in done if item.done.exception() is None]
         if waiting.stored and not kept:
-            log.error("alarm events are not on disk; the alarm sounds all the same")
+            log.error("alarm events are not on disk within %.2f s; the alarm sounds all the same", COMMIT_WAIT_S)
         self._told_id = max([self._told_id, *kept])
         event_id = self._told_id if kept or not waiting.stored else 0
         self._waiting = Waiting()
@@ -355,9 +358,9 @@ class BoardPipeline:
 
     def _show(self) -> None:
         moment = self._flow.moment
-        notice = self._intake.notice(self._clock())
+        self._notice = self._intake.notice(self._clock())
         self._live.show(
-            Moment(moment.reading, moment.estimate, moment.alarms, moment.sound, moment.ride_id, notice),
+            replace(moment, notice=self._notice),
             heard_at=self._heard_s,
             link_up=self._link_up,
         )
