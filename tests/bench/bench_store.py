@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Cell, Estimate, Pack, Priority, Reading
 from sagwise_daemon.io.store import RideStart, Store
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmState,

@@ -12,6 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 from conftest import make_estimate, make_event, make_reading, make_start
+
 from sagwise_daemon.io.store import Recorder, Store
 
 

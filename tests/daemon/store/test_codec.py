@@ -14,6 +14,7 @@ import zstandard
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+
 from sagwise_daemon.io.store import codec
 from sagwise_daemon.io.store.codec import Block, CodecError, decode, encode
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.model import Estimate, Reading
 from sagwise_daemon.io.store.codec import CodecError
 from sagwise_daemon.io.store.columns import (

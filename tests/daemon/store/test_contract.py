@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.model import AlarmState, Reading
 from sagwise_daemon.domain.ports import Rides
 from sagwise_daemon.io.store import Store
@@ -59,9 +60,9 @@ class RideStoreContract:
         rides, events = [], []
         for _ in range(3):
             with open_store() as store:
-                rides += [ridden(store, 2, ended_by="stopped") for _ in range(7)]
-                events += [store.recorder.event(event(), None, 1.0)[0] for _ in range(400)]
-        assert rides == list(range(1, 22)) and events == list(range(1, 1201))
+                rides += [ridden(store, 2, ended_by="stopped") for _ in range(5)]
+                events += [store.recorder.event(event(), None, 1.0)[0] for _ in range(100)]
+        assert rides == list(range(1, 16)) and events == list(range(1, 301))
 
     def test_events_come_newest_first_with_their_place_in_the_ride(self, opened: Store, ridden, event) -> None:
         ride_id = ridden(opened, 20)

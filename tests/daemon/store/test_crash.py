@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.columns import CLOCK, GROUP, Table
 from sagwise_daemon.io.store.totals import Totals, advance

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.model import Reading
 from sagwise_daemon.errors import InputError
 from sagwise_daemon.io import export

@@ -14,8 +14,11 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from sagwise_daemon.errors import StoreError
-from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store import Recorder, Store, StoredRides
+from sagwise_daemon.io.store.engine import reader_engine, writer_engine
+from sagwise_daemon.io.store.ids import Ids
 
 HERE = Path(__file__).parent
 NOBODY = 65534
@@ -173,3 +176,58 @@ def test_a_damaged_chunk_costs_its_own_minute_only(fresh: Path, ridden) -> None:
     with Store.open(fresh) as store:
         assert store.rides.samples(ride_id).rows == whole - count
         assert store.rides.envelope(ride_id, ["loaded_v"], 10).low.shape == (1, 10)
+
+
+def test_a_damaged_last_chunk_ends_the_ride_instead_of_stopping_the_daemon(fresh: Path, ridden) -> None:
+    with Store.open(fresh) as store:
+        ride_id = ridden(store, 50)
+    connection = sqlite3.connect(fresh)
+    connection.execute("UPDATE chunks SET blob = x'01' WHERE kind = 1")
+    connection.commit()
+    connection.close()
+    with Store.open(fresh) as store:
+        assert store.recorder.unfinished() is None
+        store.recorder.flush()
+        assert store.rides.ride(ride_id).ended_by == "power"
+
+
+def test_while_another_holds_the_file_the_oldest_samples_go_and_the_gap_is_kept(fresh: Path, start, readings) -> None:
+    readers = reader_engine(fresh)
+    recorder = Recorder(fresh, readers, samples_max=60)
+    ride_id = recorder.begin_ride(start())
+    recorder.append(ride_id, readings(0))
+    recorder.flush()
+    other = sqlite3.connect(fresh, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    for number in range(1, 200):
+        recorder.append(ride_id, readings(number))
+    other.execute("ROLLBACK")
+    other.close()
+    recorder.flush()
+    rides = StoredRides(readers)
+    (gap,) = rides.gaps(ride_id)
+    assert gap.cause == "queue_full" and gap.samples > 0
+    assert rides.ride(ride_id).samples == 200 - gap.samples
+    numbers = (rides.samples(ride_id).time_us // 50_000).tolist()
+    assert numbers[-1] == 199 and numbers == sorted(set(numbers))
+    lost = set(range(200)) - set(numbers)
+    assert (min(lost) * 50_000, max(lost) * 50_000) == (gap.first_time_us, gap.last_time_us)
+    recorder.close()
+    readers.dispose()
+
+
+def test_identifiers_come_from_reserved_blocks_and_go_back(fresh: Path) -> None:
+    engine = writer_engine(fresh)
+    one, other = Ids("event", 4), Ids("event", 4)
+    with engine.begin() as connection:
+        one.add(one.reserve(connection))
+        other.add(other.reserve(connection))
+        one.add(one.reserve(connection))
+    assert [one.take() for _ in range(5)] == [1, 2, 3, 4, 9] and other.take() == 5
+    assert not one.low and other.take() == 6 and other.low
+    with engine.begin() as connection:
+        other.give_back(connection)  # `one` has reserved behind these: they stay a hole
+        one.give_back(connection)
+        assert other.take() is None and one.take() is None
+        assert one.reserve(connection) == range(10, 14)
+    engine.dispose()

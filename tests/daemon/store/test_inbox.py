@@ -6,6 +6,7 @@ import threading
 import time
 
 import numpy as np
+
 from sagwise_daemon.domain.model import Reading
 from sagwise_daemon.io.store.inbox import End, Inbox, Sample
 

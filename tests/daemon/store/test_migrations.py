@@ -11,6 +11,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store import Store, engine
 from sagwise_daemon.io.store.migrate import configuration, main

@@ -6,6 +6,7 @@ import threading
 from pathlib import Path
 
 import numpy as np
+
 from sagwise_daemon.io.store import Store
 
 

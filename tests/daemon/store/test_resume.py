@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.model import Reading
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.columns import SAMPLES
