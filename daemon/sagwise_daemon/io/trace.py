@@ -86,9 +86,7 @@ def read_trace(path: Path, series: int | None) -> Trace:
         with path.open("rb") as file:
             return _Reader(path, file).read(series)
     except OSError as error:
-        raise TraceError(
-            f"{path}: cannot be read ({error.strerror or error}); give the path of a trace CSV"
-        ) from None
+        raise TraceError(f"{path}: cannot be read ({error.strerror or error}); give the path of a trace CSV") from None
 
 
 class _Reader:
@@ -125,17 +123,13 @@ class _Reader:
                 text = line.decode("utf-8-sig" if self._line == 1 else "utf-8")
             except UnicodeDecodeError as error:
                 column = line[: error.start].count(b",") + 1
-                self._refuse(
-                    f"column {column}", f"is not UTF-8 (byte 0x{line[error.start]:02x}); save it as UTF-8"
-                )
+                self._refuse(f"column {column}", f"is not UTF-8 (byte 0x{line[error.start]:02x}); save it as UTF-8")
             self._text = text
             yield text
 
     def _header(self, header: list[str] | None, series: int | None) -> None:
         if header is None:
-            raise TraceError(
-                f"{self._path}: line 1, column 1: the file is empty; a trace begins with a header row"
-            )
+            raise TraceError(f"{self._path}: line 1, column 1: the file is empty; a trace begins with a header row")
         self._columns = header
         for place, name in enumerate(header, 1):
             self._check_name(name, place)
@@ -154,9 +148,7 @@ class _Reader:
     def _check_name(self, name: str, place: int) -> None:
         if name in self._columns[: place - 1]:
             self._refuse(f"column {place}", f"is named {name!r} a second time; every column has a name of its own")
-        if not (
-            name in ("time_s", "current_a", "distance_m") or GROUP.fullmatch(name) or TEMPERATURE.fullmatch(name)
-        ):
+        if not (name in ("time_s", "current_a", "distance_m") or GROUP.fullmatch(name) or TEMPERATURE.fullmatch(name)):
             self._refuse(f"column {place}", f"has the unknown name {name!r}; known are {KNOWN}")
 
     def _numbered(self, pattern: re.Pattern[str], shape: str, most: int) -> int:
@@ -164,9 +156,7 @@ class _Reader:
         names = {name for name in self._columns if pattern.fullmatch(name)}
         for number in range(1, len(names) + 1):
             if shape.format(number) not in names:
-                self._refuse(
-                    f"column {shape.format(number)}", "is missing; the numbering starts at 1 and has no gaps"
-                )
+                self._refuse(f"column {shape.format(number)}", "is missing; the numbering starts at 1 and has no gaps")
         if len(names) > most:
             self._refuse(f"column {shape.format(most + 1)}", f"is one too many; at most {most} can be recorded")
         return len(names)
@@ -257,25 +247,19 @@ class _Reader:
 
     def _refuse_number(self, name: str, text: str) -> NoReturn:
         shown = text if len(text) <= 40 else text[:40] + "…"
-        self._refuse(
-            f"column {name}", f"{shown!r} is not a number; write it like 3.305, or leave it blank if invalid"
-        )
+        self._refuse(f"column {name}", f"{shown!r} is not a number; write it like 3.305, or leave it blank if invalid")
 
     def _refuse_width(self, row: Sequence[str]) -> NoReturn:
         width = len(self._columns)
         column = f"column {self._columns[len(row)]}" if len(row) < width else f"column {width + 1}"
-        self._refuse(
-            column, f"the row has {len(row)} fields, the header {width}; every row has the header's columns"
-        )
+        self._refuse(column, f"the row has {len(row)} fields, the header {width}; every row has the header's columns")
 
     def _refuse_quoting(self, error: str) -> NoReturn:
         if "new-line" in error:
             self._refuse("column 1", "a carriage return stands alone; lines end with LF or CRLF")
         before = self._text.find('"')
         column = self._text[: max(before, 0)].count(",") + 1
-        self._refuse(
-            f"column {column}", "quotes are not as RFC 4180 has them: one is left open, or text follows one"
-        )
+        self._refuse(f"column {column}", "quotes are not as RFC 4180 has them: one is left open, or text follows one")
 
 
 def _range(name: str) -> tuple[float, float]:

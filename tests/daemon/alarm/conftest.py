@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.alarm.engine import Engine
 from sagwise_daemon.domain.model import AlarmEvent, Cell, Estimate, Pack, Reading, Unknown
 from sagwise_daemon.domain.pack.chemistry import built_in_curve

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Priority
 
 NAN = float("nan")
@@ -189,9 +190,7 @@ def test_out_of_service_is_silent_and_shown_once(bench: Any) -> None:
     one = bench({"rest_low": {"enabled": False}})
     one.read(rest=3.2, seconds=10)
     assert one.events == []
-    assert [(v.rule, v.group, v.state) for v in one.engine.views()] == [
-        ("rest_low", None, AlarmState.OUT_OF_SERVICE)
-    ]
+    assert [(v.rule, v.group, v.state) for v in one.engine.views()] == [("rest_low", None, AlarmState.OUT_OF_SERVICE)]
     with pytest.raises(ValueError, match="rest_low is out of service by the pack file"):
         one.engine.shelve("page", "rest_low", 60.0)
     assert one.engine.acknowledge("page") == ()
@@ -279,7 +278,7 @@ def perform(one: Any, act: tuple[Any, ...]) -> list[AlarmEvent]:
     raise AssertionError(act)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(acts=st.lists(ACT, max_size=25), rules=st.sampled_from(RULES_TO_TRY))
 def test_no_sequence_leaves_an_alarm_unacknowledged_and_silent(
     bench: Any, acts: list[tuple[Any, ...]], rules: dict[str, Any]
@@ -297,16 +296,14 @@ def test_no_sequence_leaves_an_alarm_unacknowledged_and_silent(
             assert event.to is not state[key] or event.to is S
             assert event.value is None or math.isfinite(event.value)
             state[key] = event.to
-        shown = {
-            (v.rule, v.group): v.state for v in one.engine.views() if v.state is not AlarmState.OUT_OF_SERVICE
-        }
+        shown = {(v.rule, v.group): v.state for v in one.engine.views() if v.state is not AlarmState.OUT_OF_SERVICE}
         assert shown == {key: to for key, to in state.items() if to is not N}, "events tell the whole state"
         loud = [v.priority for v in one.engine.views() if v.state is U]
         order = [Priority.LOW, Priority.MEDIUM, Priority.HIGH]
         assert one.engine.sound == max(loud, key=order.index, default=None)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(acts=st.lists(ACT, max_size=20), rest=VOLTS, sigma=st.sampled_from([0.0, 0.5, NAN]))
 def test_whatever_happened_before_a_floor_broken_for_its_delay_sounds(
     bench: Any, acts: list[tuple[Any, ...]], rest: float, sigma: float
@@ -326,7 +323,7 @@ def test_whatever_happened_before_a_floor_broken_for_its_delay_sounds(
     assert one.engine.sound is Priority.HIGH
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     values=st.lists(st.sampled_from([3.0, 3.29, 3.31, 3.34, 3.36, 3.6, NAN]), min_size=50, max_size=600),
     on_s=st.sampled_from([0.0, 0.3, 1.0]),
@@ -341,9 +338,7 @@ def test_raises_are_never_closer_than_the_delays_and_the_deadband_allow(
     for before, after in itertools.pairwise([e for e in one.events if e.rule == "rest_low"]):
         if after.to is R:
             assert after.time_s - before.time_s >= off_s - 1e-9
-            within = [
-                v for i, v in enumerate(values) if before.time_s < i * 0.1 - 1e-9 and i * 0.1 <= after.time_s
-            ]
+            within = [v for i, v in enumerate(values) if before.time_s < i * 0.1 - 1e-9 and i * 0.1 <= after.time_s]
             assert any(v > 3.35 for v in within)
         else:
             assert after.time_s - before.time_s >= on_s - 1e-9

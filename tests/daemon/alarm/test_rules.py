@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+
 from sagwise_daemon.domain.model import AlarmState, Basis, Priority
 
 NAN = float("nan")
@@ -16,9 +17,7 @@ INF = float("inf")
 
 # rule, readings that raise it, readings that do not yet, readings that clear it, readings that do not yet;
 # on-delay, off-delay; group of the alarm; value of the raise.
-CASES: dict[
-    str, tuple[dict[str, Any], dict[str, Any], dict[str, Any], dict[str, Any], float, float, Any, float]
-] = {
+CASES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any], dict[str, Any], float, float, Any, float]] = {
     "rest_low": (
         {"rest": [3.8, 3.2995, 3.8]},
         {"rest": [3.8, 3.30, 3.8]},
@@ -318,3 +317,19 @@ def test_rules_without_a_meaning_for_the_pack_are_not_there(bench: Any) -> None:
     assert one.engine.views() == ()
     with pytest.raises(KeyError, match="overcurrent"):
         one.engine.acknowledge("page", "overcurrent")
+
+
+def test_events_keep_their_order_over_a_silence(bench: Any) -> None:
+    """The floor's on-delay ends inside the silence; what proves it comes after the link was called lost."""
+    one = bench(series=1)
+    one.read(v=2.7, seconds=0.3)
+    one.silent(3.0)
+    one.tick += 31
+    one.read(v=2.7)
+    assert [(event.rule, event.to) for event in one.events] == [
+        ("link_lost", AlarmState.UNACKNOWLEDGED),
+        ("loaded_floor", AlarmState.UNACKNOWLEDGED),
+        ("link_lost", AlarmState.RETURN_UNACKNOWLEDGED),
+    ]
+    times = [event.time_s for event in one.events]
+    assert times == sorted(times)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
+
 from sagwise_daemon.domain.alarm.states import Trigger, next_state
 from sagwise_daemon.domain.model import AlarmState
 

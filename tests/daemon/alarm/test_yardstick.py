@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.alarm.yardstick import plain_threshold
 
 NAN = float("nan")
@@ -44,7 +45,7 @@ def slowly(time_s: np.ndarray, group_v: np.ndarray, limit_v: float) -> list[floa
     return moments
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     st.lists(st.tuples(st.floats(0.05, 0.9), st.sampled_from([3.0, 3.2, 3.3, 3.5, NAN])), min_size=1, max_size=80),
     st.integers(0, 2**32 - 1),

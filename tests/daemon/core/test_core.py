@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.core import new_state, step, views
 from sagwise_daemon.domain.model import (
     Acknowledge,

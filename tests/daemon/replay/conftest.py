@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.io.trace import Trace
 
 PACK = """[pack]

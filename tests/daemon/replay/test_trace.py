@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.model import CURRENT_STEP_A, DISTANCE_STEP_M, TEMPERATURE_STEP_C, VOLTAGE_STEP_V
 from sagwise_daemon.errors import TraceError
 from sagwise_daemon.io.trace import Trace, read_trace, write_trace
@@ -143,7 +144,7 @@ def test_a_file_that_cannot_be_read(tmp_path: Path, name: str) -> None:
         read_trace(tmp_path / name, None)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.binary(max_size=300))
 def test_rubbish_is_refused_in_one_line_and_nothing_else_escapes(
     tmp_path_factory: pytest.TempPathFactory, data: bytes
@@ -160,7 +161,7 @@ MUTANTS = st.lists(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=250, deadline=None)
 @given(MUTANTS)
 def test_a_damaged_trace_is_refused_or_all_finite_and_rising(
     tmp_path_factory: pytest.TempPathFactory, cuts: list[tuple[int, str]]

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.model import Reading
 from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
 
@@ -31,9 +32,7 @@ class Rider:
     def time_s(self) -> float:
         return self.tick * DT
 
-    def go(
-        self, seconds: float, current: float = 0.0, speed: float = NAN, v: Any = 3.8, noise: float = 0.0
-    ) -> None:
+    def go(self, seconds: float, current: float = 0.0, speed: float = NAN, v: Any = 3.8, noise: float = 0.0) -> None:
         rng = np.random.default_rng(self.tick)
         for _ in range(round(seconds / DT)):
             group_v = np.broadcast_to(np.asarray(v, float), (4,)) + rng.normal(0.0, noise, 4)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.model import Estimate, Reading
 from sagwise_daemon.domain.ride.summary import Summary
 
@@ -22,7 +23,7 @@ def total(time_s: Any, current_a: Any, v: Any = 4.0, groups: int = 16, distance_
     return one
 
 
-@pytest.mark.parametrize("dt", [0.05, 0.1, 1.0])
+@pytest.mark.parametrize("dt", [0.1, 1.0])
 def test_an_hour_at_ten_amperes(dt: float) -> None:
     """10 A for 1 h at 64 V: 10 Ah and 640 Wh, by definition."""
     one = total(np.arange(round(3600 / dt) + 1) * dt, 10.0)

@@ -1,0 +1,1 @@
+"""A ride: where it begins and ends (bounds), and its running totals (summary)."""
