@@ -59,7 +59,8 @@ class PtyPort:
     @property
     def plugged(self) -> bool:
         """Whether a host could open it now."""
-        return self._ends is not None
+        with self._lock:
+            return self._ends is not None
 
     @property
     def unread(self) -> int:
