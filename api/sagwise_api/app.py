@@ -9,12 +9,11 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
-from sagwise_daemon.domain import ports
 from starlette.responses import Response
 
 from sagwise_api import problems
 from sagwise_api import schemas as out
-from sagwise_api.assets import OPEN_PATHS, Page
+from sagwise_api.assets import OPEN_PATHS, Page, the_page
 from sagwise_api.guard import COOKIE, Guard
 from sagwise_api.hosts import Hosts
 from sagwise_api.pairing import LockedError, NoCodeError, Pairing, WrongCodeError
@@ -24,6 +23,7 @@ from sagwise_api.settings import PageSettings
 from sagwise_api.stream import LiveFeed, LiveStream
 from sagwise_api.views import live_json
 from sagwise_api.workers import Workers
+from sagwise_daemon.domain import ports
 
 SESSION_S = 180 * 86400
 STREAM_ANSWER: dict[int | str, dict[str, Any]] = {
@@ -62,7 +62,7 @@ def create_app(
     app.include_router(_pair_router(pairing), prefix="/api/v1")
     app.include_router(_stream_router(feed), prefix="/api/v1")
     app.include_router(api_router(sources), prefix="/api/v1")
-    app.include_router(_page_router(Page()), include_in_schema=False)
+    app.include_router(_page_router(the_page()), include_in_schema=False)
     app.add_middleware(
         Guard,
         pairing=pairing,

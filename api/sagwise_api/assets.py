@@ -6,6 +6,7 @@ plain bytes, with a tag, so that a second visit costs one short answer a file.
 
 from __future__ import annotations
 
+import functools
 import gzip
 import hashlib
 from dataclasses import dataclass
@@ -73,3 +74,6 @@ class Page:
         if asset is None:
             raise ProblemError(404, f"the page has no file {name[:80]!r}")
         return asset.response(request)
+
+
+the_page = functools.cache(Page)

@@ -19,6 +19,7 @@ import hashlib
 import struct
 
 import numpy as np
+
 from sagwise_daemon.domain.ports import Envelope
 
 MEDIA_TYPE = "application/vnd.sagwise.chart"

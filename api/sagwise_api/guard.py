@@ -1,7 +1,7 @@
 """The door: what every request must pass. Law: a stranger gets the pairing page and nothing else.
 
-Pure ASGI, since the live stream must not be buffered. In order: size, Host, origin, session. It also puts the
-security headers on every answer.
+Pure ASGI, since the live stream must not be buffered. In order: Host, origin, session, size of the
+body. It also puts the security headers on every answer.
 """
 
 from __future__ import annotations
@@ -86,8 +86,6 @@ class Guard:
         changes = scope["method"] not in SAFE_METHODS
         if not _from_own_page(headers, host, changes):
             return ProblemError(403, "the request comes from another site's page", kind="foreign-origin")
-        if _declared_bytes(headers) > MAX_BODY_BYTES:
-            return ProblemError(413, f"the body is over {MAX_BODY_BYTES} bytes", kind="too-large")
         path = scope["path"]
         open_to_all = path == PAIR_PATH if changes else path in self._open_paths
         if not (paired or open_to_all):
@@ -103,13 +101,8 @@ def _from_own_page(headers: Headers, host: str, changes: bool) -> bool:
     return fetch_site in (None, "none", "same-origin") or headers.get("sec-fetch-mode") == "navigate"
 
 
-def _declared_bytes(headers: Headers) -> int:
-    length = headers.get("content-length", "0")
-    return int(length) if length.isdigit() else 0
-
-
 def _bounded(receive: Receive) -> Receive:
-    """`receive` that stops a body sent without a declared length."""
+    """`receive` that stops a body which grows too large, whatever length was declared."""
     seen = 0
 
     async def bounded() -> Message:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Annotated, TypeVar
 
 from fastapi import APIRouter, Path, Query, Request
-from sagwise_daemon.domain import ports
 from starlette.responses import Response
 
 from sagwise_api import schemas as out
@@ -19,6 +18,7 @@ from sagwise_api import views
 from sagwise_api.chart import MEDIA_TYPE, encode_chart, etag
 from sagwise_api.problems import ProblemError, declared
 from sagwise_api.workers import Workers
+from sagwise_daemon.domain import ports
 
 T = TypeVar("T")
 RideId = Annotated[int, Path(ge=1, le=2**53, description="number of the ride")]

@@ -11,9 +11,10 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable
 
-from sagwise_daemon.domain.ports import Live, LiveState
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
+
+from sagwise_daemon.domain.ports import Live, LiveState
 
 log = logging.getLogger(__name__)
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from sagwise_api import schemas as out
 from sagwise_daemon.domain.model import AlarmView, Pack
 from sagwise_daemon.domain.ports import LiveState, Ride, StoredEvent
-
-from sagwise_api import schemas as out
 
 
 def known(value: float | None, digits: int = 4) -> float | None:

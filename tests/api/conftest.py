@@ -11,6 +11,7 @@ import httpx
 import numpy as np
 import pytest
 from fastapi import FastAPI
+
 from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.domain.model import (
     AlarmEvent,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 
 import pytest
+
 from sagwise_api import PageSettings
 from sagwise_api.hosts import Hosts, host_name, same_origin
 from sagwise_api.pairing import LockedError, Lockout, Pairing, WrongCodeError

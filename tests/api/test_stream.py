@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import httpx
 import pytest
+
 from sagwise_api import PageSettings
 
 pytestmark = pytest.mark.slow

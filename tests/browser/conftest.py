@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
+
 from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.domain.model import (
     AlarmEvent,

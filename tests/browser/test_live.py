@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
+
 from sagwise_daemon.domain.model import AlarmState, Priority
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
