@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.model import Cell, Estimate, Floats, Pack, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
@@ -41,7 +42,7 @@ class Circuit:
     cold: float = 1.0
     temperature_c: float = 25.0
 
-    def ride(self, minutes: float = 10.0, seed: int = 3, peak_a: float = 110.0, rest_s: float = 15.0) -> Ride:
+    def ride(self, minutes: float = 5.0, seed: int = 3, peak_a: float = 110.0, rest_s: float = 15.0) -> Ride:
         rng = np.random.default_rng(seed)
         rows = int(minutes * 600)
         current = np.zeros(rows)
@@ -97,6 +98,13 @@ class Bench:
     pack = staticmethod(make_pack)
     play = staticmethod(play)
     column = staticmethod(column)
+
+
+@pytest.fixture(scope="session")
+def usual() -> tuple[Ride, list[Estimate]]:
+    """Five minutes of a sound pack of six groups, played once for all that only look at it."""
+    ride = Circuit().ride()
+    return ride, play(make_pack(6), ride)
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.model import Cell, Pack, Reading, Unknown
 from sagwise_daemon.domain.pack.chemistry import built_in_curve

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.model import Reading, Unknown
 
 
-def test_rest_voltage_and_resistance_of_a_plain_circuit(bench) -> None:
-    ride = bench.circuit().ride()
-    found = bench.play(bench.pack(6), ride)
-    late = slice(3000, None)
+def test_rest_voltage_and_resistance_of_a_plain_circuit(bench, usual) -> None:
+    ride, found = usual
+    late = slice(1000, None)
     error = bench.column(found, "rest_v")[late] - ride.rest[late]
     assert np.sqrt(np.mean(error**2)) < 0.008
     assert np.mean(np.abs(error) < 2 * bench.column(found, "rest_sigma_v")[late]) > 0.95
@@ -21,14 +21,15 @@ def test_rest_voltage_and_resistance_of_a_plain_circuit(bench) -> None:
     assert found[-1].soc == pytest.approx(ride.soc[-1], abs=0.02)
 
 
-def test_sag_is_not_taken_for_low(bench) -> None:
+def test_sag_is_not_taken_for_low(bench, usual) -> None:
     """The loaded voltage dips by more than 0.25 V at pulls while the estimate stays within 30 mV of the truth."""
-    ride = bench.circuit().ride()
-    found = bench.column(bench.play(bench.pack(6), ride), "rest_v")[600:]
+    ride, played = usual
+    found = bench.column(played, "rest_v")[600:]
     assert (ride.rest - ride.volts)[600:].max() > 0.25
     assert np.abs(found - ride.rest[600:]).max() < 0.030
 
 
+@pytest.mark.slow
 def test_group_short_of_capacity_is_found(bench) -> None:
     circuit = bench.circuit(capacity=[1, 1, 0.75, 1, 1, 1], resistance=[1, 1, 4 / 3, 1, 1, 1], soc=0.95)
     ride = circuit.ride(minutes=20, peak_a=80.0)
@@ -47,9 +48,9 @@ def test_joint_of_raised_resistance_is_found(bench) -> None:
     assert last.resistance_25c_mohm[4] / np.median(last.resistance_25c_mohm) == pytest.approx(1.5, rel=0.06)
 
 
-def test_current_late_by_three_tenths_of_a_second_does_not_ruin_resistance(bench) -> None:
+def test_current_late_by_three_tenths_of_a_second_does_not_ruin_resistance(bench, usual) -> None:
     ride = bench.circuit().ride()
-    on_time = bench.play(bench.pack(6), ride)[-1].resistance_mohm
+    on_time = usual[1][-1].resistance_mohm
     ride.current_a = np.concatenate([np.zeros(3), ride.current_a[:-3]])
     late = bench.play(bench.pack(6), ride)[-1].resistance_mohm
     assert late == pytest.approx(on_time, rel=0.05)
@@ -73,6 +74,7 @@ def test_without_temperature_sigma_is_wider_and_25_degc_unknown(bench) -> None:
     assert np.isfinite(without.resistance_mohm).all()
 
 
+@pytest.mark.slow
 def test_steady_current_teaches_no_resistance(bench) -> None:
     """At one constant current the voltage says nothing of R: the figure of the varied ride before it must stand."""
     circuit = bench.circuit()
@@ -89,7 +91,7 @@ def test_steady_current_teaches_no_resistance(bench) -> None:
 
 def test_plateau_of_lfp_claims_no_charge(bench) -> None:
     """Half a millivolt per percent: a rest at mid-range must not set the charge, yet the rest voltage is known."""
-    ride = bench.circuit(chemistry="lfp", soc=0.55).ride(minutes=10, peak_a=60.0)
+    ride = bench.circuit(chemistry="lfp", soc=0.60).ride(minutes=5, peak_a=60.0)
     state = estimate.new(bench.pack(6, "lfp"))
     found = bench.play(bench.pack(6, "lfp"), ride, state)
     assert estimate.soc_sigma(state).min() > 0.05
@@ -98,6 +100,7 @@ def test_plateau_of_lfp_claims_no_charge(bench) -> None:
     assert np.sqrt(np.mean(error**2)) < 0.010
 
 
+@pytest.mark.slow
 def test_lfp_leaving_its_plateau_learns_its_charge(bench) -> None:
     ride = bench.circuit(chemistry="lfp", soc=0.30).ride(minutes=14, peak_a=100.0)
     found = bench.play(bench.pack(6, "lfp"), ride)
@@ -117,36 +120,36 @@ def test_pack_swapped_for_another_begins_anew(bench) -> None:
 def test_single_group_pack(bench) -> None:
     ride = bench.circuit(capacity=[1.0], resistance=[1.0]).ride()
     found = bench.play(bench.pack(1), ride)
-    error = bench.column(found, "rest_v")[3000:] - ride.rest[3000:]
+    error = bench.column(found, "rest_v")[1000:] - ride.rest[1000:]
     assert np.sqrt(np.mean(error**2)) < 0.012
 
 
-def test_rest_is_never_below_the_loaded_voltage_unless_charging_lifted_it(bench) -> None:
-    ride = bench.circuit(noise_v=0.0).ride(minutes=5)
+def test_rest_is_never_below_the_loaded_voltage(bench) -> None:
+    ride = bench.circuit(noise_v=0.0).ride(minutes=3)
     found = bench.play(bench.pack(6), ride)
     rest = bench.column(found, "rest_v")
     calm = np.flatnonzero(np.isfinite(rest[:, 0]))[20:]
     settled = [k for k in calm if np.ptp(ride.current_a[k - 20 : k + 1]) == 0.0]
-    assert len(settled) > 500
+    assert len(settled) > 300
     assert np.all(rest[settled] >= ride.volts[settled] - 0.0045)
 
 
-def test_fast_board_and_slow_board_agree(bench) -> None:
-    ride = bench.circuit(noise_v=0.001).ride(minutes=6)
-    slow = bench.play(bench.pack(6), _every(ride, 5))[-1].rest_v
-    usual = bench.play(bench.pack(6), ride)[-1].rest_v
-    assert slow == pytest.approx(usual, abs=0.012)
+def test_slow_board_agrees(bench, usual) -> None:
+    """Two readings a second instead of ten."""
+    slow = bench.play(bench.pack(6), _every(usual[0], 5))[-1].rest_v
+    assert slow == pytest.approx(usual[1][-1].rest_v, abs=0.012)
 
 
-def test_first_reading_under_load_is_admitted_and_then_estimated(bench) -> None:
-    ride = _rows(bench.circuit().ride(), 1210, None)
+def test_first_reading_under_load_is_admitted_and_then_estimated(bench, usual) -> None:
+    ride = _rows(bench.circuit().ride(), 1210, 2700)
     ride.current_a[:30] = np.maximum(ride.current_a[:30], 5.0)
     found = bench.play(bench.pack(6), ride)
     assert found[0].unknown.tolist() == [Unknown.SETTLING] * 6
     rest, sigma = bench.column(found, "rest_v"), bench.column(found, "rest_sigma_v")
     first = int(np.flatnonzero(np.isfinite(rest[:, 0]))[0])
     assert first < 600
-    assert sigma[first].min() > 0.012
+    rested = bench.column(usual[1], "rest_sigma_v")[200]
+    assert sigma[first].min() > 1.5 * rested.max()
     known = np.isfinite(rest)
     assert np.mean(np.abs(rest - ride.rest)[known] < 2 * sigma[known]) > 0.85
 
@@ -159,14 +162,9 @@ def _every(ride, step):
     return type(ride)(**{name: values[::step] for name, values in vars(ride).items()})
 
 
-def test_estimates_never_raise_on_nonsense() -> None:
+def test_nonsense_neither_raises_nor_leaks(bench) -> None:
     rng = np.random.default_rng(11)
-    from sagwise_daemon.domain.model import Cell
-    from sagwise_daemon.domain.pack.chemistry import built_in_curve
-    from sagwise_daemon.domain.pack.profile import build_pack
-
-    pack = build_pack("Otter", 3, 5, Cell("nmc", 4.5, 4.2, 2.8, None, None, *built_in_curve("nmc")))
-    state = estimate.new(pack)
+    state = estimate.new(bench.pack(3, "nmc", None))
     now = 0.0
     for _ in range(3000):
         now += float(rng.choice([0.01, 0.1, 0.1, 1.0, 20.0, 500.0], p=[0.2, 0.3, 0.3, 0.1, 0.08, 0.02]))

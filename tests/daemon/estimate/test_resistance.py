@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.estimate.resistance import Steps, median_rows, step_resistance
 
 

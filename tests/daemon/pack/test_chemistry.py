@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.model import Cell
 from sagwise_daemon.domain.pack.chemistry import (
     CURVES,

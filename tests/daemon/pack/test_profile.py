@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.model import Cell, Priority
 from sagwise_daemon.domain.pack.chemistry import built_in_curve
 from sagwise_daemon.domain.pack.profile import RULES, build_pack, default_rules, rest_low_v

@@ -41,7 +41,7 @@ class Peers:
         self._diagonal = np.einsum("iig->ig", self.p)
         self._h = np.zeros((STATES, groups))
         self._h[OFFSET] = 1.0
-        self.doubt: Floats = np.zeros(groups)
+        self.doubt_v: Floats = np.zeros(groups)
         self.doubted: NDArray[np.bool_] = np.zeros(groups, bool)
         self.forget(np.ones(groups, bool))
 
@@ -84,22 +84,20 @@ class Peers:
         ph = (p * h).sum(axis=1)
         variance = (h * ph).sum(axis=0) + noise
         sigma = np.sqrt(variance)
-        innovation = np.where(valid, volts - expected, 0.0) / sigma
+        apart = np.where(valid, volts - expected, 0.0)
+        self._judge(np.abs(apart), moment.seconds)
+        innovation = apart / sigma
         _hold(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP)
         gain = np.where(valid, ph / variance, 0.0)
         p -= gain[:, None, :] * ph
         x += gain * (innovation * sigma)
         _hold(x[RATIO], *s.PEER_RATIO_CLAMP)
         _hold(x[SCALE], *s.PEER_SCALE_CLAMP)
-        self._judge(np.abs(innovation), moment.seconds)
 
-    def _judge(self, innovation: Floats, seconds: float) -> None:
-        self.doubt += (innovation - self.doubt) * (1.0 - exp(-seconds / s.DOUBT_TAU_S))
-        if self.doubt.max() > s.DOUBT_RAISE:
-            fresh = (self.doubt > s.DOUBT_RAISE) & ~self.doubted
-            self.doubted |= fresh
-        if self.doubted.any():
-            self.doubted &= self.doubt > s.DOUBT_CLEAR
+    def _judge(self, apart_v: Floats, seconds: float) -> None:
+        self.doubt_v += (apart_v - self.doubt_v) * (1.0 - exp(-seconds / s.DOUBT_TAU_S))
+        limit = np.where(self.doubted, s.DOUBT_CLEAR_V, s.DOUBT_RAISE_V)
+        self.doubted = self.doubt_v > limit
 
 
 def _hold(values: Floats, low: float, high: float) -> None:

@@ -76,8 +76,8 @@ PEER_NOISE_OF_CHANGE = 0.03  # groups are read within milliseconds of each other
 PEER_RATIO_CLAMP = (-0.3, 1.5)
 PEER_SCALE_CLAMP = (-0.7, 3.0)
 PEER_OFFSET_TAU_S = 150.0  # fades as the slowest element does
-DOUBT_TAU_S = 2.0  # innovations that stay this long
-DOUBT_RAISE, DOUBT_CLEAR = 3.0, 1.5  # beyond this many sigma mean that the group no longer behaves as a cell did
+DOUBT_TAU_S = 2.0  # a group this far from what its past and its peers say, for this long,
+DOUBT_RAISE_V, DOUBT_CLEAR_V = 0.15, 0.05  # is no cell that sags: a lead or a joint gave way, or it is empty
 
 # --- what is said
 FLOOR_TAU_S = 0.5  # rest is never said to be below the loaded voltage just measured ...
