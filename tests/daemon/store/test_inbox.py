@@ -19,6 +19,14 @@ def times(some: list[Sample]) -> list[float]:
     return [one.item.time_s for one in some]
 
 
+def drain(inbox: Inbox) -> list[Sample]:
+    found = []
+    while some := inbox.take(100):
+        inbox.stored()
+        found += some
+    return found
+
+
 def test_beyond_the_bound_the_oldest_go_and_are_counted() -> None:
     inbox = Inbox(samples_max=10)
     for number in range(25):
@@ -26,7 +34,7 @@ def test_beyond_the_bound_the_oldest_go_and_are_counted() -> None:
     loss = inbox.losses()[1]
     assert (loss.first_time_s, loss.last_time_s, loss.samples) == (0.0, 14.0, 15)
     assert inbox.losses() == {}
-    assert times(inbox.take(100)) == [float(n) for n in range(15, 25)]
+    assert times(drain(inbox)) == [float(n) for n in range(15, 25)]
 
 
 def test_what_could_not_be_stored_comes_back_in_order_under_the_same_bound() -> None:
@@ -38,18 +46,29 @@ def test_what_could_not_be_stored_comes_back_in_order_under_the_same_bound() -> 
         inbox.put(sample(number))
     assert inbox.losses()[1].samples == 3  # 5 taken and 5 waiting are the bound: 5, 6 and 7 had to go
     inbox.give_back(taken)
-    assert times(inbox.take(100)) == [0.0, 1.0, 2.0, 3.0, 4.0, 8.0, 9.0, 10.0, 11.0, 12.0]
+    assert times(drain(inbox)) == [0.0, 1.0, 2.0, 3.0, 4.0, 8.0, 9.0, 10.0, 11.0, 12.0]
 
 
 def test_stored_samples_no_longer_count() -> None:
     inbox = Inbox(samples_max=4)
     for number in range(4):
         inbox.put(sample(number))
-    inbox.take(4)
-    inbox.stored()
+    assert len(drain(inbox)) == 4
     for number in range(4, 8):
         inbox.put(sample(number))
     assert inbox.losses() == {} and inbox.waiting == 4
+
+
+def test_while_samples_are_written_the_newest_still_get_in() -> None:
+    inbox = Inbox(samples_max=10)
+    for number in range(10):
+        inbox.put(sample(number))
+    taken = inbox.take(100)
+    assert len(taken) == 5
+    for number in range(10, 40):
+        inbox.put(sample(number))
+    inbox.stored()
+    assert times(drain(inbox)) == [35.0, 36.0, 37.0, 38.0, 39.0]
 
 
 def test_orders_are_never_dropped_and_keep_their_turn() -> None:

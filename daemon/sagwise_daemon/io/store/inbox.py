@@ -113,9 +113,13 @@ class Inbox:
             return found
 
     def take(self, limit: int) -> list[Sample]:
-        """The oldest samples, up to `limit`. Follow with `stored` or `give_back`."""
+        """The oldest samples, up to `limit` and half the bound, so that new ones have room while these are written.
+
+        Follow with `stored` or `give_back`.
+        """
         with self._changed:
-            taken = [self._samples.popleft() for _ in range(min(limit, len(self._samples)))]
+            count = min(limit, self._pressing, len(self._samples))
+            taken = [self._samples.popleft() for _ in range(count)]
             self._taken = len(taken)
             return taken
 

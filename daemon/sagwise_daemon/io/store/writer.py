@@ -127,14 +127,14 @@ class Writer:
 
     def _flush(self) -> BaseException | None:
         """Store all that waits. Returns the fault that stopped it."""
-        for ride_id, loss in self._inbox.losses().items():
-            merge(self._losses, ride_id, loss)
         if self._late:
             late, self._late = self._late, []
             self._store_events(late)
         fault: BaseException | None = None
         while fault is None:
             taken = self._inbox.take(SAMPLES_A_COMMIT)
+            for ride_id, loss in self._inbox.losses().items():
+                merge(self._losses, ride_id, loss)
             work = batches(taken, self._losses, self._boot)
             ending = {} if self._inbox.waiting else dict(self._ending)
             if not work and not ending:
