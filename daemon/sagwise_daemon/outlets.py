@@ -20,7 +20,7 @@ UNKNOWN_WORDS: dict[int, str | None] = {
     Unknown.STARTING: "starting: no readings yet",
     Unknown.SETTLING: "settling: 10 s of rest needed",
     Unknown.GAP: "readings were missing",
-    Unknown.INVALID: "this group's reading is invalid",
+    Unknown.INVALID: "group's reading is invalid",
     Unknown.NO_CURRENT: "no current measured",
 }
 

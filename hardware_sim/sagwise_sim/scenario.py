@@ -42,12 +42,11 @@ class BoardSpec:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Everything that decides a simulated ride. days_ago: how long before "now" it is to have begun."""
+    """Everything that decides a simulated ride."""
 
     name: str
     title: str
     seed: int
-    days_ago: float
     pack: PackSpec
     bike: BikeSpec
     sensors: SensorSpec
@@ -65,7 +64,6 @@ _TEXT = {"low": 1, "high": 80}
 _HEAD = {
     "title": Key(str, **_TEXT),  # type: ignore[arg-type]
     "seed": Key(int, 1, 0, 2**32 - 1),
-    "days_ago": Key(float, 0.0, 0.0, 3650.0),
 }
 _PACK = {
     "name": Key(str, **_TEXT),  # type: ignore[arg-type]
