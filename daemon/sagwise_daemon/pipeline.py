@@ -42,6 +42,7 @@ log = logging.getLogger(__name__)
 COMMIT_WAIT_S = 0.25  # past it the board is told without an event number: sound before record
 SILENCE_FROM_S = 0.2  # shorter pauses are the rhythm of a slow board, not silence
 PREROLL_ROWS = 12_000  # 120 s at 100 Hz, so that a pre-roll is bounded whatever the board's clock does
+OWN_FAULT = "sagwise has a fault of its own: trust the board's own alarm and read the log."
 PATTERNS = {
     None: Pattern.SILENT,
     Priority.LOW: Pattern.LOW,
@@ -256,6 +257,7 @@ class BoardPipeline:
         self._waiting = Waiting()
         self._told_id = 0
         self._notice: str | None = None
+        self._faulty = False
 
     def attach(self, port: Port) -> None:
         """The port that commands leave by."""
@@ -292,7 +294,8 @@ class BoardPipeline:
         elif self._intake.notice(now_s) != self._notice:
             self._show()
         self.settle()
-        self._send(self._voice.tick(now_s))
+        if not self._faulty:
+            self._send(self._voice.tick(now_s))
 
     def close(self) -> None:
         """The daemon ends: the ride is closed and the buzzer's pattern runs out by its time to live."""
@@ -318,12 +321,27 @@ class BoardPipeline:
             log.info("%s", remark)
         for order in taken.to_send:
             self._send(self._voice.say(order.message, heard_s, order.board_id))
+        before_s = self._heard_s
         if taken.alive:
             self._heard_s = heard_s
         for reading in taken.readings:
-            self._through(reading)
+            if not self._judged(reading):
+                self._heard_s = before_s
         for _press in taken.presses:
             self._through(Acknowledge("button"))
+
+    def _judged(self, reading: Reading) -> bool:
+        """Whether the core could judge it. A fault of ours must not look like quiet: it counts as a lost link, and
+        without a heartbeat the board falls back on its own alarm."""
+        try:
+            self._through(reading)
+        except Exception:
+            if not self._faulty:
+                log.exception("a reading could not be judged; the board is left to its own alarm")
+            self._faulty = True
+            return False
+        self._faulty = False
+        return True
 
     def _through(self, event: Event) -> None:
         stored = self._flow.take(event)
@@ -358,7 +376,7 @@ class BoardPipeline:
 
     def _show(self) -> None:
         moment = self._flow.moment
-        self._notice = self._intake.notice(self._clock())
+        self._notice = OWN_FAULT if self._faulty else self._intake.notice(self._clock())
         self._live.show(
             replace(moment, notice=self._notice),
             heard_at=self._heard_s,

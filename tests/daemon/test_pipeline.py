@@ -26,6 +26,7 @@ from sagwise_protocol import (
     Decoder,
     FallbackLimits,
     Frame,
+    Heartbeat,
     HostHello,
     Message,
     Pattern,
@@ -255,6 +256,26 @@ def test_samples_without_one_valid_group_are_silence(bench: Bench) -> None:
         bench.board_says(Sample(0, 0, SampleOtherValid.CURRENT, 0, 0, (0,) * groups, ()))
         bench.pipeline.tick(bench.now_s)
     assert "link_lost" in raised(bench)
+
+
+def test_a_fault_of_the_core_is_no_quiet(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ArithmeticError("a fault in the estimator")
+
+    monkeypatch.setattr("sagwise_daemon.domain.estimate.update", broken)
+    bench.said.clear()
+    for _ in range(30):
+        bench.sample(3.9)
+        bench.pipeline.tick(bench.now_s)
+    assert "link_lost" in raised(bench)
+    assert not any(isinstance(message, Heartbeat) for message in bench.said)
+    notice = bench.live.latest().notice
+    assert notice is not None
+    assert "fault of its own" in notice
+    monkeypatch.undo()
+    bench.sample(3.9)
+    bench.pipeline.tick(bench.now_s)
+    assert bench.live.latest().notice is None
 
 
 def test_a_ride_begins_with_what_came_before_it(bench: Bench) -> None:
