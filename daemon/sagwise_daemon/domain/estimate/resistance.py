@@ -14,7 +14,7 @@ from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.model import Floats
 
 RING = 64
-SPACING_S = 0.04  # 64 samples at least this far apart hold the 2 s that a step needs
+SPACING_S = 0.04  # 64 samples at least this far apart hold the 2.3 s that a step needs
 
 
 def step_resistance(before_v: Floats, before: float, after_v: Floats, after: float) -> Floats:

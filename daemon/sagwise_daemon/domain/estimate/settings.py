@@ -92,9 +92,9 @@ SHORTFALL_V = 0.015
 
 # --- 1 s resistance from steps of the ride
 STEP_MIN_C = 1.0  # the contract
-STEP_BEFORE_S = (1.4, 2.0)  # age of the window before the rise
-STEP_AFTER_S = 0.4  # and of the one after it: centres 1.5 s apart, the rise about 1 s before the end
-STEP_HELD_S = 0.9  # current must hold this long: neither window touches the rise even with 0.3 s of delay
+STEP_BEFORE_S = (1.7, 2.3)  # age of the window before the rise
+STEP_AFTER_S = 0.4  # and of the one after it, whose centre lies 1 s behind the end of the rise
+STEP_HELD_S = 1.2  # the current must hold this long: neither window touches the rise even with 0.3 s of delay
 STEP_FLATNESS = 0.25  # of the step: what the current may vary within a window
 STEP_PAUSE_S = 1.0  # one rise is counted once
 STEPS_NEEDED = 3
