@@ -1,7 +1,7 @@
 """The live estimator and alarms over a recorded trace. Law: what it says is what the bike would have heard.
 
-Every row goes through `core.step` as a reading from a board would; a gap longer than `link_lost` allows is told to
-it as the silence it was. Nobody acknowledges. Only the document goes to standard output.
+Every row goes through `core.take` as a reading from a board does, only many at once; a gap longer than `link_lost`
+allows is told as the silence it was. Nobody acknowledges. Only the document goes to standard output.
 """
 
 from __future__ import annotations
@@ -23,17 +23,18 @@ import numpy as np
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.alarm.rules import nothing_yet
 from sagwise_daemon.domain.alarm.yardstick import ON_DELAY_S, plain_threshold
-from sagwise_daemon.domain.core import new_state, step
-from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Event, Floats, Pack, Reading, Silence
+from sagwise_daemon.domain.core import new_state, step, take
+from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Estimates, Floats, Pack, Readings, Silence
 from sagwise_daemon.domain.ride.summary import Summary
 from sagwise_daemon.errors import InputError
 from sagwise_daemon.io.trace import TIME_FORMAT, Trace, lines, read_trace, replacing
 
 log = logging.getLogger(__name__)
 
-Sink: TypeAlias = Callable[[Estimate], None]
+Sink: TypeAlias = Callable[[Estimates], None]
 
 PROGRESS_S = 5.0
+AT_ONCE = 256  # rows: enough that what one call costs counts for nothing, few enough to stay in the caches
 SLACK_S = 1e-6  # the resolution of a trace's times: rows 1 s apart are no silence of 1 s
 
 ESTIMATE_COLUMNS = (
@@ -60,46 +61,50 @@ class ReplayResult:
 
 
 def replay(trace: Trace, pack: Pack, sink: Sink | None = None) -> ReplayResult:
-    """Every row of `trace` through the core. sink: given each row's estimate as it is made."""
+    """Every row of `trace` through the core. sink: given the rows' estimates as they are made."""
     state, totals = new_state(pack), Summary(pack.series)
     events: list[AlarmEvent] = []
-    last = nothing_yet(pack).estimate
+    last = nothing_yet(pack).estimates.row(0)
     resistance, resistance_25c = np.full(pack.series, np.nan), np.full(pack.series, np.nan)
     progress = _Progress(len(trace.time_s))
-    for event in _events(trace, _link_limit_s(pack)):
-        state, outcomes = step(state, event)
-        events += outcomes.events
-        if isinstance(event, Reading) and outcomes.estimate is not None:
-            last = outcomes.estimate
-            totals.reading(event)
-            totals.estimate(last)
-            resistance = _newest(resistance, last.resistance_mohm)
-            resistance_25c = _newest(resistance_25c, last.resistance_25c_mohm)
-            if sink is not None:
-                sink(last)
-            progress.row(totals.samples)
+    for piece in pieces(trace, pack):
+        if isinstance(piece, Silence):
+            events += step(state, piece)[1].events
+            continue
+        estimates, brought = take(state, piece)
+        events += brought
+        last = estimates.row(-1)
+        totals.readings(piece)
+        totals.estimates(estimates)
+        resistance = _newest(resistance, estimates.resistance_mohm)
+        resistance_25c = _newest(resistance_25c, estimates.resistance_25c_mohm)
+        if sink is not None:
+            sink(estimates)
+        progress.rows(totals.samples)
     limit_v = pack.rules["rest_low"].limit or math.nan
     plain = plain_threshold(trace.time_s, trace.group_v, limit_v)
     return ReplayResult(pack, tuple(events), limit_v, tuple(plain), totals, last, resistance, resistance_25c)
 
 
-def _events(trace: Trace, link_limit_s: float) -> Iterator[Event]:
-    """Readings, and before one that comes too late the silence that went before it."""
-    last_s = math.inf
-    for reading in trace.readings():
-        if reading.time_s - last_s > link_limit_s + SLACK_S:
-            yield Silence(reading.time_s - last_s)
-        last_s = reading.time_s
-        yield reading
-
-
-def _link_limit_s(pack: Pack) -> float:
+def pieces(trace: Trace, pack: Pack) -> Iterator[Readings | Silence]:
+    """The rows in turn, up to `AT_ONCE` together, and before one that comes too late the silence before it."""
     limit_s = pack.rules["link_lost"].limit
-    return math.inf if limit_s is None else limit_s
+    gap_s = np.diff(trace.time_s)
+    late = np.flatnonzero(gap_s > (math.inf if limit_s is None else limit_s) + SLACK_S) + 1
+    readings, rows = trace.readings(), len(trace.time_s)
+    cuts = np.unique(np.concatenate([late, np.arange(0, rows, AT_ONCE), [rows]]))
+    silent = set(late.tolist())
+    for first, after in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
+        if first in silent:
+            yield Silence(float(gap_s[first - 1]))
+        yield readings.rows(slice(first, after))
 
 
 def _newest(before: Floats, now: Floats) -> Floats:
-    return np.where(np.isnan(now), before, now)
+    """The last known of each column of `now`, (rows, groups), or else `before`, (groups,)."""
+    known = ~np.isnan(now)
+    row = len(now) - 1 - known[::-1].argmax(axis=0)
+    return np.where(known.any(axis=0), now[row, np.arange(now.shape[1])], before)
 
 
 class _Progress:
@@ -109,8 +114,8 @@ class _Progress:
         self._rows = rows
         self._due = time.monotonic() + PROGRESS_S
 
-    def row(self, number: int) -> None:
-        if number % 256 == 0 and time.monotonic() >= self._due:
+    def rows(self, number: int) -> None:
+        if time.monotonic() >= self._due:
             self._due = time.monotonic() + PROGRESS_S
             log.info("%d of %d rows replayed", number, self._rows)
 
@@ -222,9 +227,10 @@ def estimates_file(path: Path, series: int) -> Iterator[Sink]:
         with replacing(path) as file:
             file.write(",".join(["time_s", *names]) + "\r\n")
 
-            def sink(estimate: Estimate) -> None:
-                table = [getattr(estimate, column) for column, _ in ESTIMATE_COLUMNS]
-                file.writelines(lines(line, [np.append(estimate.time_s, np.stack(table, axis=1))]))
+            def sink(estimates: Estimates) -> None:
+                table = np.stack([getattr(estimates, column) for column, _ in ESTIMATE_COLUMNS], axis=2)
+                rows = table.reshape(len(estimates), -1)
+                file.writelines(lines(line, np.column_stack([estimates.time_s, rows])))
 
             yield sink
     except OSError as error:

@@ -2,23 +2,29 @@
 
 Every event is a value and every answer is a value; the same events give the same outcomes. Gaps and reboots need
 no event of their own: a reading's `time_s` runs on over both, the estimator takes the true step, and the alarms
-count nothing that was not known. Silence is the caller's to notice, since only it has a clock.
+count nothing that was not known. Silence is the caller's to notice, since only it has a clock. Readings go through
+`take` alone or many at once; which, changes nothing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.alarm.engine import Engine
 from sagwise_daemon.domain.model import (
     Acknowledge,
+    AlarmEvent,
     AlarmView,
     Estimate,
+    Estimates,
     Event,
     Outcomes,
     Pack,
     Reading,
+    Readings,
     RideEnded,
     Shelve,
     Silence,
@@ -47,8 +53,8 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
     known: Estimate | None = None
     match event:
         case Reading():
-            known = estimate.update(state.estimator, event)
-            events = state.alarms.reading(event, known, estimate.shortfall_v(state.estimator))
+            estimates, events = take(state, Readings.one(event))
+            known = estimates.row(0)
         case Silence():
             events = state.alarms.silence(event.age_s)
         case Acknowledge():
@@ -58,6 +64,19 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
         case RideEnded():
             events = state.alarms.ride_ended()
     return state, Outcomes(estimate=known, events=events, sound=state.alarms.sound)
+
+
+def take(state: State, readings: Readings) -> tuple[Estimates, tuple[AlarmEvent, ...]]:
+    """Readings in turn, at least one: each one's estimate, and the events they bring together; `state` as in `step`.
+
+    `Silence` in between is for the caller to say, so it ends the readings that can be taken at once.
+    """
+    made, shortfall_v = [], []
+    for reading in readings:
+        made.append(estimate.update(state.estimator, reading))
+        shortfall_v.append(estimate.shortfall_v(state.estimator))
+    estimates = Estimates.of(made)
+    return estimates, state.alarms.readings(readings, estimates, np.array(shortfall_v))
 
 
 def views(state: State) -> tuple[AlarmView, ...]:

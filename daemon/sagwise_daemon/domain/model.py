@@ -6,7 +6,7 @@ leaves the process as NaN. Current is positive while discharging.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from typing import TypeAlias
@@ -43,6 +43,44 @@ class Reading:
     uptime_us: int = 0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """Readings in turn, at least one, as columns: each field of `Reading` with the rows along the first axis.
+
+    time_s, current_a, distance_m: (rows,). group_v: (rows, groups). temperature_c: (rows, sensors).
+    """
+
+    time_s: Floats
+    group_v: Floats
+    current_a: Floats
+    temperature_c: Floats
+    distance_m: Floats
+
+    @classmethod
+    def one(cls, reading: Reading) -> Readings:
+        """A single reading."""
+        single = np.array([[reading.time_s], [reading.current_a], [reading.distance_m]])
+        return cls(single[0], reading.group_v[None], single[1], reading.temperature_c[None], single[2])
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def __iter__(self) -> Iterator[Reading]:
+        singles = zip(self.time_s.tolist(), self.current_a.tolist(), self.distance_m.tolist(), strict=True)
+        for row, (time_s, current_a, distance_m) in enumerate(singles):
+            yield Reading(time_s, self.group_v[row], current_a, self.temperature_c[row], distance_m)
+
+    def rows(self, which: slice) -> Readings:
+        """Some of them, without a copy."""
+        return Readings(
+            self.time_s[which],
+            self.group_v[which],
+            self.current_a[which],
+            self.temperature_c[which],
+            self.distance_m[which],
+        )
+
+
 class Unknown(IntEnum):
     """Why a group has no estimate. `KNOWN` where it has one."""
 
@@ -71,6 +109,63 @@ class Estimate:
     resistance_25c_mohm: Floats
     soc: Floats
     unknown: NDArray[np.int8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimates:
+    """Estimates in turn, one for each of `Readings`: the fields of `Estimate`, (rows, groups), time_s (rows,)."""
+
+    time_s: Floats
+    rest_v: Floats
+    rest_sigma_v: Floats
+    ocv_v: Floats
+    resistance_mohm: Floats
+    resistance_25c_mohm: Floats
+    soc: Floats
+    unknown: NDArray[np.int8]
+
+    @classmethod
+    def of(cls, estimates: Sequence[Estimate]) -> Estimates:
+        """At least one estimate."""
+        return cls(
+            time_s=np.array([estimate.time_s for estimate in estimates]),
+            rest_v=np.array([estimate.rest_v for estimate in estimates]),
+            rest_sigma_v=np.array([estimate.rest_sigma_v for estimate in estimates]),
+            ocv_v=np.array([estimate.ocv_v for estimate in estimates]),
+            resistance_mohm=np.array([estimate.resistance_mohm for estimate in estimates]),
+            resistance_25c_mohm=np.array([estimate.resistance_25c_mohm for estimate in estimates]),
+            soc=np.array([estimate.soc for estimate in estimates]),
+            unknown=np.array([estimate.unknown for estimate in estimates]),
+        )
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def row(self, number: int) -> Estimate:
+        """One of them; -1 is the last."""
+        return Estimate(
+            float(self.time_s[number]),
+            self.rest_v[number],
+            self.rest_sigma_v[number],
+            self.ocv_v[number],
+            self.resistance_mohm[number],
+            self.resistance_25c_mohm[number],
+            self.soc[number],
+            self.unknown[number],
+        )
+
+    def rows(self, which: slice) -> Estimates:
+        """Some of them, without a copy."""
+        return Estimates(
+            self.time_s[which],
+            self.rest_v[which],
+            self.rest_sigma_v[which],
+            self.ocv_v[which],
+            self.resistance_mohm[which],
+            self.resistance_25c_mohm[which],
+            self.soc[which],
+            self.unknown[which],
+        )
 
 
 class Priority(StrEnum):

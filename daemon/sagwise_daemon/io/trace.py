@@ -21,7 +21,7 @@ from typing import BinaryIO, NoReturn, TextIO
 
 import numpy as np
 
-from sagwise_daemon.domain.model import Floats, Reading
+from sagwise_daemon.domain.model import Floats, Readings
 from sagwise_daemon.errors import TraceError
 
 MAX_LINE_BYTES = 65536
@@ -67,14 +67,16 @@ class Trace:
     def groups(self) -> int:
         return int(self.group_v.shape[1])
 
-    def readings(self) -> Iterator[Reading]:
+    def readings(self) -> Readings:
         """The rows as the core takes them."""
         nothing = np.full(len(self.time_s), np.nan)
-        current_a = nothing if self.current_a is None else self.current_a
-        distance_m = nothing if self.distance_m is None else self.distance_m
-        singles = zip(self.time_s.tolist(), current_a.tolist(), distance_m.tolist(), strict=True)
-        for row, (time_s, amperes, metres) in enumerate(singles):
-            yield Reading(time_s, self.group_v[row], amperes, self.temperature_c[row], metres)
+        return Readings(
+            self.time_s,
+            self.group_v,
+            nothing if self.current_a is None else self.current_a,
+            self.temperature_c,
+            nothing if self.distance_m is None else self.distance_m,
+        )
 
 
 def read_trace(path: Path, series: int | None) -> Trace:

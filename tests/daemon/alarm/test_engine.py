@@ -215,7 +215,7 @@ def test_readings_of_another_pack_are_refused(bench: Any) -> None:
     one, other = bench(), bench(series=2)
     other.read()
     with pytest.raises(ValueError, match="could not"):
-        one.engine.reading(other.engine._facts.reading, other.engine._facts.estimate)
+        one.engine.readings(other.engine._facts.readings, other.engine._facts.estimates)
 
 
 def test_sound_is_the_highest_priority_unacknowledged(bench: Any) -> None:

@@ -10,11 +10,15 @@ on-delay, off-delay):
   gone starts the delay anew.
 - NaN is not known: it neither raises nor clears. Time up to an unknown reading, and a gap between readings, counts
   towards an on-delay that met readings frame and never towards an off-delay: the cautious reading of both.
+- Looks between which nothing changes are passed over together: where no delay runs and no value lies beyond what
+  would start one, a look leaves everything as it is.
 - The moment of a change is the exact end of its delay, which lies between the reading before and the one that
   proves it; after unknown time never earlier than the last moment looked at.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +47,37 @@ class Delays:
         self._off_delay_s = off_delay_s
         self._on_since = np.full(len(limit), NEVER)
         self._off_since = np.full(len(limit), NEVER)
+        self._running = False  # whether a delay has begun and not ended
         self.standing: NDArray[np.bool_] = np.zeros(len(limit), np.bool_)
+
+    def updates(
+        self, time_s: Floats, value: Floats, on_delay_s: Floats, since_last_s: Floats, gap_s: float
+    ) -> Iterator[tuple[int, Indices, Floats]]:
+        """Take looks in turn: the row of each at which something changed, and what `update` says of it.
+
+        time_s, since_last_s: (rows,). value, on_delay_s: (rows, n). A look more than `gap_s` after the last one
+        knows nothing of the time between. Take all of them: the looks are had as the iterator goes on.
+        """
+        row = 0
+        while row < len(time_s):
+            if not self._running:
+                row += self._quiet(value[row:])
+                if row == len(time_s):
+                    return
+            since = float(since_last_s[row])
+            now = float(time_s[row])
+            changed, moments = self.update(
+                now, value[row], on_delay_s[row], began_s=now, since_last_s=since, gap=since > gap_s
+            )
+            if len(changed):
+                yield row, changed, moments
+            row += 1
+
+    def _quiet(self, value: Floats) -> int:
+        """How many looks from the first on leave everything as it is; no delay runs."""
+        signed = self._sign * value
+        stirred = np.where(self.standing, signed < self._gone_within, signed > self._met_beyond).any(axis=1)
+        return int(stirred.argmax()) if stirred.any() else len(value)
 
     def update(
         self,
@@ -72,4 +106,5 @@ class Delays:
         ends = np.where(self.standing, self._off_since + self._off_delay_s, self._on_since + on_delay_s)
         changed = np.flatnonzero(np.where(self.standing, gone, met) & (ends <= time_s + TOLERANCE))
         self.standing[changed] ^= True
+        self._running = bool((np.where(self.standing, self._off_since, self._on_since) < NEVER).any())
         return changed, np.minimum(ends[changed], time_s)

@@ -1,8 +1,9 @@
 """The alarm engine: rules, delays, states. Law: an alarm is silent only if it is normal, seen, over or put aside.
 
 Its clock is the readings' `time_s`; a silence carries it on from the last reading, and before the first it counts
-from 0. Events come in the order of their times. The values of all rules lie in one vector, so that a reading costs
-the same few array operations whatever the number of rules and groups; a loop runs only over what changed.
+from 0. Events come in the order of their times. The values of all rules lie in one vector, so that readings cost the
+same few array operations whatever the number of rules and groups; a loop runs only over what changed. Readings may
+come one by one or many at once: the events are the same.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sagwise_daemon.domain.alarm.delays import Delays
+from sagwise_daemon.domain.alarm.delays import Delays, Indices
 from sagwise_daemon.domain.alarm.rules import MAX_SENSORS, TABLE, Facts, Measured, Per, Rule, Side, nothing_yet
 from sagwise_daemon.domain.alarm.states import Trigger, next_state
 from sagwise_daemon.domain.model import (
@@ -22,10 +23,12 @@ from sagwise_daemon.domain.model import (
     AlarmView,
     Basis,
     Estimate,
+    Estimates,
     Floats,
     Pack,
     Priority,
     Reading,
+    Readings,
     RuleSettings,
 )
 from sagwise_daemon.domain.pack.profile import RULES
@@ -59,6 +62,35 @@ class _Alarm:
     due_s: float = math.inf  # when shelving ends or an acknowledged alarm speaks again
 
 
+class _Values:
+    """What the rules measure, all in one vector a row; each array is (rows, conditions).
+
+    value: held against the limits. shown: what events say. loaded: where that is a loaded voltage. on_delay_s.
+    """
+
+    def __init__(self, rows: int, on_delay_s: Floats) -> None:
+        self.value = np.full((rows, len(on_delay_s)), np.nan)
+        self.shown = np.full((rows, len(on_delay_s)), np.nan)
+        self.loaded = np.zeros((rows, len(on_delay_s)), np.bool_)
+        self.on_delay_s = np.repeat(on_delay_s[None], rows, axis=0)
+
+    def last(self) -> _Values:
+        """The last row alone."""
+        alone = _Values(1, self.on_delay_s[-1])
+        alone.value[:], alone.shown[:], alone.loaded[:] = self.value[-1], self.shown[-1], self.loaded[-1]
+        return alone
+
+    def take(self, place: _Place, facts: Facts) -> None:
+        """Have a rule measure."""
+        measured: Measured = place.rule.measure(facts, place.settings)
+        self.value[:, place.at] = measured.value
+        self.shown[:, place.at] = measured.value if measured.shown is None else measured.shown
+        if measured.loaded is not None:
+            self.loaded[:, place.at] = measured.loaded
+        if measured.on_delay_s is not None:
+            self.on_delay_s[:, place.at] = measured.on_delay_s
+
+
 class Engine:
     """All alarms of one pack."""
 
@@ -67,8 +99,6 @@ class Engine:
         self._alarms = [alarm for place in self._places for alarm in _alarms(place)]
         self._owner = [alarm for alarm in self._alarms for _ in range(alarm.at.start, alarm.at.stop)]
         self._facts = nothing_yet(pack)
-        size = len(self._owner)
-        self._value, self._shown, self._loaded = np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, bool)
         self._on_delay_s = self._spread([place.settings.on_delay_s for place in self._places])
         self._delays = Delays(
             sign=self._spread([-1.0 if place.rule.side is Side.BELOW else 1.0 for place in self._places]),
@@ -77,6 +107,7 @@ class Engine:
             off_delay_s=self._spread([place.settings.off_delay_s for place in self._places]),
             at_limit=self._spread([place.rule.side is Side.REACHES for place in self._places]) > 0,
         )
+        self._values, self._row = _Values(1, self._on_delay_s), 0
         self._heard_s: float | None = None
         self._clock_s = 0.0
         self._next_due_s = math.inf
@@ -86,34 +117,63 @@ class Engine:
     def reading(
         self, reading: Reading, estimate: Estimate, shortfall_v: Floats | float = 0.0
     ) -> tuple[AlarmEvent, ...]:
-        """Look at a reading and its estimate. shortfall_v: see `Facts`.
+        """As `readings`, for one."""
+        return self.readings(Readings.one(reading), Estimates.of([estimate]), shortfall_v)
+
+    def readings(
+        self, readings: Readings, estimates: Estimates, shortfall_v: Floats | float = 0.0
+    ) -> tuple[AlarmEvent, ...]:
+        """Look at readings in turn and their estimates. shortfall_v: see `Facts`.
 
         Raises ValueError where the arrays do not have the pack's groups.
         """
-        since_last_s = 0.0 if self._heard_s is None else max(reading.time_s - self._heard_s, 0.0)
         if self._heard_s is None:
-            self._start_clock(reading.time_s)
-        sensors = np.full(MAX_SENSORS, np.nan)
-        count = min(len(reading.temperature_c), MAX_SENSORS)
-        sensors[:count] = reading.temperature_c[:count]
-        self._facts = Facts(self._facts.pack, reading, estimate, sensors, 0.0, shortfall_v)
-        for place in self._places:
-            self._measure(place, self._facts)
-        self._heard_s = reading.time_s
-        self._look(reading.time_s, began_s=reading.time_s, since_last_s=since_last_s)
+            self._heard_s = float(readings.time_s[0])
+            self._start_clock(self._heard_s)
+        if len(readings) > 1 and self._next_due_s <= readings.time_s[-1]:
+            shortfall_v = np.broadcast_to(shortfall_v, estimates.rest_v.shape)
+            for row in (slice(number, number + 1) for number in range(len(readings))):
+                self._take(readings.rows(row), estimates.rows(row), shortfall_v[row])
+        else:
+            self._take(readings, estimates, shortfall_v)
         return self._taken()
+
+    def _take(self, readings: Readings, estimates: Estimates, shortfall_v: Floats | float) -> None:
+        """Readings between which no alarm is due to speak again."""
+        time_s, rows = readings.time_s, len(readings)
+        since_last_s = np.maximum(np.diff(time_s, prepend=self._heard_s or 0.0), 0.0)
+        sensors = np.full((rows, MAX_SENSORS), np.nan)
+        count = min(readings.temperature_c.shape[1], MAX_SENSORS)
+        sensors[:, :count] = readings.temperature_c[:, :count]
+        facts = Facts(self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v)
+        values = _Values(rows, self._on_delay_s)
+        for place in self._places:
+            values.take(place, facts)
+        self._values, self._facts, self._heard_s = values, facts.last(), float(time_s[-1])
+        looks = self._delays.updates(time_s, values.value, values.on_delay_s, since_last_s, GAP_S)
+        for self._row, changed, moments in looks:
+            if self._row:
+                self._clock_s = max(self._clock_s, float(time_s[self._row - 1]))
+            self._change(changed, moments)
+        self._values, self._row = values.last(), 0
+        self._pass(self._heard_s)
 
     def silence(self, age_s: float) -> tuple[AlarmEvent, ...]:
         """Nothing valid has come for `age_s` seconds; say it as often as wanted."""
         heard_s = self._heard_s or 0.0
-        began_s = np.full(len(self._value), heard_s)
-        self._value[:] = np.nan
-        facts = replace(self._facts, age_s=age_s)
+        began_s = np.full(len(self._owner), heard_s)
+        facts = replace(self._facts, age_s=np.full(1, age_s))
+        self._values.value[self._row] = np.nan
         for place in self._places:
             if place.rule.on_silence:
-                self._measure(place, facts)
+                self._values.take(place, facts)
                 began_s[place.at] += _limit(place)
-        self._look(heard_s + age_s, began_s=began_s, since_last_s=0.0)
+        time_s = heard_s + age_s
+        changed, moments = self._delays.update(
+            time_s, self._values.value[self._row], self._on_delay_s, began_s=began_s, since_last_s=0.0, gap=False
+        )
+        self._change(changed, moments)
+        self._pass(time_s)
         return self._taken()
 
     def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> tuple[AlarmEvent, ...]:
@@ -170,36 +230,20 @@ class Engine:
         self._clock_s = time_s
         self._schedule()
 
-    def _measure(self, place: _Place, facts: Facts) -> None:
-        measured: Measured = place.rule.measure(facts, place.settings)
-        self._value[place.at] = measured.value
-        self._shown[place.at] = measured.value if measured.shown is None else measured.shown
-        if measured.loaded is not None:
-            self._loaded[place.at] = measured.loaded
-        if measured.on_delay_s is not None:
-            self._on_delay_s[place.at] = measured.on_delay_s
-
-    def _look(self, time_s: float, *, began_s: Floats | float, since_last_s: float) -> None:
-        changed, moments = self._delays.update(
-            time_s,
-            self._value,
-            self._on_delay_s,
-            began_s=began_s,
-            since_last_s=since_last_s,
-            gap=since_last_s > GAP_S,
-        )
+    def _change(self, changed: Indices, moments: Floats) -> None:
+        """Conditions of the present row that began to stand or fell."""
         for moment, index in sorted(zip(moments.tolist(), changed.tolist(), strict=True)):
             self._speak_again(moment)
-            self._change(index, moment)
+            alarm = self._owner[index]
+            before = alarm.met
+            alarm.met += 1 if self._delays.standing[index] else -1
+            if bool(before) != bool(alarm.met):
+                self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
+
+    def _pass(self, time_s: float) -> None:
+        """Everything up to `time_s` has been looked at."""
         self._speak_again(time_s)
         self._clock_s = max(self._clock_s, time_s)
-
-    def _change(self, index: int, moment: float) -> None:
-        alarm = self._owner[index]
-        before = alarm.met
-        alarm.met += 1 if self._delays.standing[index] else -1
-        if bool(before) != bool(alarm.met):
-            self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
 
     def _speak_again(self, time_s: float) -> None:
         """End the shelving, and repeat the acknowledged alarms, that are due by `time_s`."""
@@ -259,13 +303,13 @@ class Engine:
 
     def _worst(self, alarm: _Alarm) -> float | None:
         worst = np.fmin if alarm.place.rule.side is Side.BELOW else np.fmax
-        value = float(worst.reduce(self._shown[alarm.at]))
+        value = float(worst.reduce(self._values.shown[self._row, alarm.at]))
         return value if math.isfinite(value) else None
 
     def _basis(self, alarm: _Alarm) -> Basis | None:
         if not alarm.place.rule.low_cell:
             return None
-        return Basis.LOADED if self._loaded[alarm.at.start] else Basis.REST
+        return Basis.LOADED if self._values.loaded[self._row, alarm.at.start] else Basis.REST
 
     def _chosen(self, rule: str | None, group: int | None) -> list[_Alarm]:
         """The alarms that a person means, checked before any of them is touched."""

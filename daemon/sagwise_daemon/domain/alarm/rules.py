@@ -3,6 +3,9 @@
 A rule's function gives the value that is held against the limit, NaN where it is unknown. Limits, deadbands,
 delays, units and priorities come from the pack (`domain.pack.profile` tables them). To add a rule: its defaults
 there, one function and one row here, one test.
+
+A function looks at many readings at once, the rows along the first axis; live they are one. It judges each row by
+that row alone.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from sagwise_daemon.domain.model import Estimate, Floats, Pack, Reading, RuleSettings, Unknown
+from sagwise_daemon.domain.model import Estimates, Floats, Pack, Readings, RuleSettings, Unknown
 
 MAX_SENSORS = 16  # temperature sensors, as many as the wire carries
 
@@ -44,24 +47,37 @@ class Side(Enum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Facts:
-    """What the rules look at: the last reading with its estimate, and how long ago that was.
+    """What the rules look at: readings in turn, at least one, each with its estimate.
 
-    temperature_c: (MAX_SENSORS,), NaN where there is no such sensor. age_s: since the last valid sample, 0 when
-    there is one. shortfall_v: (groups,) or one number, 0 to 0.015: how much lower than estimated to take the rest
-    voltage of a group found short of capacity.
+    temperature_c: (rows, MAX_SENSORS), NaN where there is no such sensor. age_s: (rows,) since the last valid
+    sample, 0 when there is one. shortfall_v: (rows, groups) or one number, 0 to 0.015: how much lower than estimated
+    to take the rest voltage of a group found short of capacity.
     """
 
     pack: Pack
-    reading: Reading
-    estimate: Estimate
+    readings: Readings
+    estimates: Estimates
     temperature_c: Floats
-    age_s: float = 0.0
+    age_s: Floats
     shortfall_v: Floats | float = 0.0
+
+    def last(self) -> Facts:
+        """The last row alone."""
+        row, shortfall_v = slice(-1, None), self.shortfall_v
+        return Facts(
+            self.pack,
+            self.readings.rows(row),
+            self.estimates.rows(row),
+            self.temperature_c[row],
+            self.age_s[row],
+            shortfall_v[row] if isinstance(shortfall_v, np.ndarray) and shortfall_v.ndim == 2 else shortfall_v,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:
-    """What a rule makes of the facts; each array has an entry for every group or sensor, or is one number.
+    """What a rule makes of the facts; each array is (rows, groups or sensors), (rows, 1) for the whole pack, or one
+    number.
 
     value: held against the limit; infinite where the rule has nothing to object to. shown: what an event says
     instead of it. loaded: where the value is a loaded voltage, None where that is no question. on_delay_s: in
@@ -76,11 +92,11 @@ class Measured:
 
 def rest_low(facts: Facts, settings: RuleSettings) -> Measured:
     """Rest voltage less the margins; where it is unknown the loaded voltage, with a longer on-delay."""
-    estimate = facts.estimate
-    unknown = np.isnan(estimate.rest_v)
-    margin = np.fmin(estimate.rest_sigma_v, SIGMA_MARGIN_V) + facts.shortfall_v
+    estimates = facts.estimates
+    unknown = np.isnan(estimates.rest_v)
+    margin = np.fmin(estimates.rest_sigma_v, SIGMA_MARGIN_V) + facts.shortfall_v
     return Measured(
-        value=np.where(unknown, facts.reading.group_v, estimate.rest_v - margin),
+        value=np.where(unknown, facts.readings.group_v, estimates.rest_v - margin),
         loaded=unknown,
         on_delay_s=np.where(unknown, max(settings.on_delay_s, LOADED_ON_DELAY_S), settings.on_delay_s),
     )
@@ -88,22 +104,20 @@ def rest_low(facts: Facts, settings: RuleSettings) -> Measured:
 
 def loaded_floor(facts: Facts, settings: RuleSettings) -> Measured:
     """The measured voltage and nothing else: no estimate can silence it."""
-    return Measured(value=facts.reading.group_v, loaded=True)
+    return Measured(value=facts.readings.group_v, loaded=True)
 
 
 def overvoltage(facts: Facts, settings: RuleSettings) -> Measured:
-    return Measured(value=facts.reading.group_v)
+    return Measured(value=facts.readings.group_v)
 
 
 def spread_high(facts: Facts, settings: RuleSettings) -> Measured:
     """Highest less lowest rest voltage. With groups unknown it is at least that: it may raise, but not clear."""
-    rest = facts.estimate.rest_v
-    unknown = np.isnan(rest)
-    if unknown.all():
-        return Measured(value=np.nan)
-    spread = float(np.fmax.reduce(rest) - np.fmin.reduce(rest))
-    too_wide = settings.limit is not None and spread > settings.limit
-    return Measured(value=spread if too_wide or not unknown.any() else np.nan)
+    rest = facts.estimates.rest_v
+    some_unknown = np.isnan(rest).any(axis=1)
+    spread = np.fmax.reduce(rest, axis=1) - np.fmin.reduce(rest, axis=1)
+    too_wide = spread > (np.inf if settings.limit is None else settings.limit)
+    return Measured(value=np.where(too_wide | ~some_unknown, spread, np.nan)[:, None])
 
 
 def temperature(facts: Facts, settings: RuleSettings) -> Measured:
@@ -112,29 +126,29 @@ def temperature(facts: Facts, settings: RuleSettings) -> Measured:
 
 def charge_cold(facts: Facts, settings: RuleSettings) -> Measured:
     """Temperature while charging. Lithium plates on the anode when a cold cell is charged."""
-    current_a = facts.reading.current_a
-    if np.isnan(current_a):
-        return Measured(value=np.nan)
+    current_a = facts.readings.current_a[:, None]
     charging = current_a < -CHARGING_C_RATE * facts.pack.capacity_ah
-    return Measured(value=facts.temperature_c if charging else np.inf, shown=facts.temperature_c)
+    value = np.where(charging, facts.temperature_c, np.inf)
+    blank = np.isnan(current_a)
+    return Measured(value=np.where(blank, np.nan, value), shown=np.where(blank, np.nan, facts.temperature_c))
 
 
 def overcurrent(facts: Facts, settings: RuleSettings) -> Measured:
     """Discharge current over what the makers allow all cells of a group together."""
     allowed_a = (facts.pack.cell.max_discharge_a or np.nan) * facts.pack.parallel
-    return Measured(value=facts.reading.current_a / allowed_a)
+    return Measured(value=facts.readings.current_a[:, None] / allowed_a)
 
 
 def link_lost(facts: Facts, settings: RuleSettings) -> Measured:
-    return Measured(value=facts.age_s)
+    return Measured(value=facts.age_s[:, None])
 
 
 def nothing_yet(pack: Pack) -> Facts:
     """Before the first reading: everything unknown."""
-    groups, sensors = np.full(pack.series, np.nan), np.full(MAX_SENSORS, np.nan)
-    unknown = np.full(pack.series, Unknown.STARTING, np.int8)
-    estimate = Estimate(np.nan, groups, groups, groups, groups, groups, groups, unknown)
-    return Facts(pack, Reading(np.nan, groups), estimate, sensors)
+    groups, sensors, single = np.full((1, pack.series), np.nan), np.full((1, MAX_SENSORS), np.nan), np.full(1, np.nan)
+    unknown = np.full((1, pack.series), Unknown.STARTING, np.int8)
+    estimates = Estimates(single, groups, groups, groups, groups, groups, groups, unknown)
+    return Facts(pack, Readings(single, groups, single, sensors[:, :0], single), estimates, sensors, np.zeros(1))
 
 
 def _always(pack: Pack) -> bool:

@@ -2,7 +2,7 @@
 
 Current and power run straight from one measured reading to the next. Where readings are further apart than a lost
 link, or rows in between lack the current for longer than `HOLD_S`, the last value holds for `HOLD_S` and nothing
-is counted of the rest.
+is counted of the rest. Readings are counted one by one or many at once, with the same result to the last bit.
 """
 
 from __future__ import annotations
@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sagwise_daemon.domain.model import Estimate, Floats, Reading
+from sagwise_daemon.domain.model import Estimate, Estimates, Floats, Reading, Readings
 
 HOLD_S = 0.5
 LINK_S = 1.0  # readings up to this far apart follow one another
@@ -27,22 +28,31 @@ class Integral:
         self._last_s = self._last = math.nan
         self._blank = False
 
-    def add(self, time_s: float, value: float) -> None:
-        """The next reading's value, NaN where it is not known."""
-        if math.isnan(value):
+    def add(self, time_s: Floats, value: Floats) -> None:
+        """The next readings' values, NaN where not known; (rows,) each."""
+        known = np.flatnonzero(~np.isnan(value))
+        if not len(known):
             self._blank = True
             return
+        times, values, places = time_s[known], value[known], known
         if math.isnan(self.total):
             self.total = 0.0
         else:
-            self._count(time_s - self._last_s, value)
-        self._last_s, self._last, self._blank = time_s, value, False
+            times, values = np.append(self._last_s, times), np.append(self._last, values)
+            places = np.append(-2 if self._blank else -1, known)
+        self.total = _sum(self.total, _parts(np.diff(times), values, np.diff(places) > 1))
+        self._last_s, self._last, self._blank = float(times[-1]), float(values[-1]), int(known[-1]) < len(value) - 1
 
-    def _count(self, span_s: float, value: float) -> None:
-        if span_s <= (HOLD_S if self._blank else LINK_S) + SLACK_S:
-            self.total += 0.5 * (self._last + value) * span_s
-        else:
-            self.total += self._last * HOLD_S
+
+def _parts(span_s: Floats, values: Floats, blank: NDArray[np.bool_]) -> Floats:
+    """What each span between two of `values` adds; blank: (spans,) whether rows without a value lie within it."""
+    bridged = span_s <= np.where(blank, HOLD_S, LINK_S) + SLACK_S
+    return np.where(bridged, 0.5 * (values[:-1] + values[1:]) * span_s, values[:-1] * HOLD_S)
+
+
+def _sum(before: float, parts: Floats) -> float:
+    """One after another: `np.sum` adds in pairs, so that its rounding depends on how many come at once."""
+    return float(np.cumsum(np.append(before, parts))[-1])
 
 
 class Summary:
@@ -71,36 +81,45 @@ class Summary:
         return self._energy_ws.total / SECONDS_PER_HOUR
 
     def reading(self, reading: Reading) -> None:
-        """Count one reading; readings come in the order of their times."""
+        """As `readings`, for one."""
+        self.readings(Readings.one(reading))
+
+    def readings(self, readings: Readings) -> None:
+        """Count readings; they come in the order of their times."""
         if not self.samples:
-            self._first_s = reading.time_s
-        self.samples += 1
-        self.duration_s = reading.time_s - self._first_s
-        self.loaded_min_v = np.fmin(self.loaded_min_v, reading.group_v)
-        self.current_max_a = _larger(self.current_max_a, reading.current_a)
-        self._charge_as.add(reading.time_s, reading.current_a)
-        self._energy_ws.add(reading.time_s, reading.current_a * pack_volts(reading.group_v))
-        self._travel(reading.distance_m)
+            self._first_s = float(readings.time_s[0])
+        self.samples += len(readings)
+        self.duration_s = float(readings.time_s[-1]) - self._first_s
+        self.loaded_min_v = np.fmin(self.loaded_min_v, np.fmin.reduce(readings.group_v, axis=0))
+        self.current_max_a = float(np.fmax(self.current_max_a, np.fmax.reduce(readings.current_a)))
+        self._charge_as.add(readings.time_s, readings.current_a)
+        self._energy_ws.add(readings.time_s, readings.current_a * pack_volts(readings.group_v))
+        self._travel(readings.distance_m)
 
     def estimate(self, estimate: Estimate) -> None:
-        """Count what the estimator made of that reading."""
-        self.rest_min_v = np.fmin(self.rest_min_v, estimate.rest_v)
+        """As `estimates`, for one."""
+        self.estimates(Estimates.of([estimate]))
 
-    def _travel(self, counter_m: float) -> None:
-        if math.isnan(counter_m):
+    def estimates(self, estimates: Estimates) -> None:
+        """Count what the estimator made of those readings."""
+        self.rest_min_v = np.fmin(self.rest_min_v, np.fmin.reduce(estimates.rest_v, axis=0))
+
+    def _travel(self, counter_m: Floats) -> None:
+        known = counter_m[~np.isnan(counter_m)]
+        if not len(known):
             return
-        if math.isnan(self.distance_m):
-            self.distance_m = 0.0
-        else:
-            self.distance_m += max(counter_m - self._counter_m, 0.0)
-        self._counter_m = counter_m
+        before_m = known[0] if math.isnan(self.distance_m) else self._counter_m
+        rises = np.maximum(np.diff(known, prepend=before_m), 0.0)
+        self.distance_m = _sum(0.0 if math.isnan(self.distance_m) else self.distance_m, rises)
+        self._counter_m = float(known[-1])
 
 
-def pack_volts(group_v: Floats) -> float:
-    """Voltage of the whole pack; a group that cannot be read counts as the mean of the others. NaN without any."""
-    known = group_v[group_v == group_v]
-    return float(known.mean()) * len(group_v) if len(known) else math.nan
-
-
-def _larger(before: float, value: float) -> float:
-    return value if math.isnan(before) or value > before else before
+def pack_volts(group_v: Floats) -> Floats:
+    """(rows,) voltage of the whole pack from (rows, groups); a group that cannot be read counts as the mean of the
+    others. NaN without any.
+    """
+    volts = np.ascontiguousarray(group_v).mean(axis=1)
+    for row in np.flatnonzero(np.isnan(volts)):
+        known = group_v[row][~np.isnan(group_v[row])]
+        volts[row] = known.mean() if len(known) else np.nan
+    return np.asarray(volts * group_v.shape[1])
