@@ -71,8 +71,9 @@ def replay(trace: Trace, pack: Pack, sink: Sink | None = None) -> ReplayResult:
         if isinstance(piece, Silence):
             events += step(state, piece)[1].events
             continue
-        estimates, brought = take(state, piece)
-        events += brought
+        taken = take(state, piece)
+        estimates = taken.estimates
+        events += taken.events
         last = estimates.row(-1)
         totals.readings(piece)
         totals.estimates(estimates)

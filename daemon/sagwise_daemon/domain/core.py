@@ -21,6 +21,7 @@ from sagwise_daemon.domain.model import (
     Estimate,
     Estimates,
     Event,
+    Floats,
     Outcomes,
     Pack,
     Reading,
@@ -39,6 +40,17 @@ class State:
     alarms: Engine
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """What readings brought: each one's estimate, the `shortfall_v` that goes with it (rows, groups), and together the
+    events.
+    """
+
+    estimates: Estimates
+    shortfall_v: Floats
+    events: tuple[AlarmEvent, ...]
+
+
 def new_state(pack: Pack) -> State:
     """Before the first event of `pack`."""
     return State(estimator=estimate.new(pack), alarms=Engine(pack))
@@ -53,8 +65,8 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
     known: Estimate | None = None
     match event:
         case Reading():
-            estimates, events = take(state, Readings.one(event))
-            known = estimates.row(0)
+            taken = take(state, Readings.one(event))
+            known, events = taken.estimates.row(0), taken.events
         case Silence():
             events = state.alarms.silence(event.age_s)
         case Acknowledge():
@@ -66,17 +78,17 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
     return state, Outcomes(estimate=known, events=events, sound=state.alarms.sound)
 
 
-def take(state: State, readings: Readings) -> tuple[Estimates, tuple[AlarmEvent, ...]]:
-    """Readings in turn, at least one: each one's estimate, and the events they bring together; `state` as in `step`.
+def take(state: State, readings: Readings) -> Taken:
+    """Readings in turn, at least one; `state` is changed in place.
 
     `Silence` in between is for the caller to say, so it ends the readings that can be taken at once.
     """
-    made, shortfall_v = [], []
+    made, shortfalls = [], []
     for reading in readings:
         made.append(estimate.update(state.estimator, reading))
-        shortfall_v.append(estimate.shortfall_v(state.estimator))
-    estimates = Estimates.of(made)
-    return estimates, state.alarms.readings(readings, estimates, np.array(shortfall_v))
+        shortfalls.append(estimate.shortfall_v(state.estimator))
+    estimates, shortfall_v = Estimates.of(made), np.array(shortfalls)
+    return Taken(estimates, shortfall_v, state.alarms.readings(readings, estimates, shortfall_v))
 
 
 def views(state: State) -> tuple[AlarmView, ...]:

@@ -72,11 +72,11 @@ class Course:
             if piece.time_s[0] == readings.time_s[900]:
                 self.events += step(self.state, Acknowledge("page"))[1].events
                 self.events += step(self.state, Shelve("page", "rest_low", 5.0, 2))[1].events
-            estimates, events = take(self.state, piece)
-            self.events += events
-            self.made.append(estimates)
+            taken = take(self.state, piece)
+            self.events += taken.events
+            self.made.append(taken.estimates)
             self.totals.readings(piece)
-            self.totals.estimates(estimates)
+            self.totals.estimates(taken.estimates)
         return self
 
     def figures(self) -> dict[str, bytes]:
@@ -115,12 +115,12 @@ def test_many_at_once_are_bit_for_bit_the_same_as_one_by_one(seed: int) -> None:
 def test_what_step_says_of_a_reading_is_what_take_says() -> None:
     readings = hard_ride(9).rows(slice(0, 300))
     one, other = new_state(make_pack()), new_state(make_pack())
-    estimates, events = take(other, readings)
+    taken = take(other, readings)
     answers = [step(one, reading)[1] for reading in readings]
-    assert tuple(event for answer in answers for event in answer.events) == events
+    assert tuple(event for answer in answers for event in answer.events) == taken.events
     for number, answer in enumerate(answers):
         assert answer.estimate is not None
-        np.testing.assert_array_equal(answer.estimate.rest_v, estimates.row(number).rest_v)
+        np.testing.assert_array_equal(answer.estimate.rest_v, taken.estimates.row(number).rest_v)
     assert views(one) == views(other)
 
 

@@ -9,8 +9,9 @@ come one by one or many at once: the events are the same.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 
@@ -35,6 +36,7 @@ from sagwise_daemon.domain.pack.profile import RULES
 
 GAP_S = 1.0  # readings further apart say nothing about the time between them
 SHELVE_MAX_S = 86400.0
+Watched: TypeAlias = tuple[str, Rule, RuleSettings]
 LOUDEST_FIRST = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
 
 
@@ -42,6 +44,7 @@ LOUDEST_FIRST = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
 class _Place:
     """One rule as it applies to this pack: its settings, and where its values lie in the vector."""
 
+    name: str
     rule: Rule
     settings: RuleSettings
     at: slice
@@ -92,10 +95,14 @@ class _Values:
 
 
 class Engine:
-    """All alarms of one pack."""
+    """All alarms of one pack.
 
-    def __init__(self, pack: Pack) -> None:
-        self._places = _places(pack)
+    watched: the rules to look at, each by the name its events carry; by default those of the pack. A rule may be
+    there more than once, with other settings.
+    """
+
+    def __init__(self, pack: Pack, watched: Sequence[Watched] | None = None) -> None:
+        self._places = _places(pack, by_default(pack) if watched is None else watched)
         self._alarms = [alarm for place in self._places for alarm in _alarms(place)]
         self._owner = [alarm for alarm in self._alarms for _ in range(alarm.at.start, alarm.at.stop)]
         self._facts = nothing_yet(pack)
@@ -274,7 +281,7 @@ class Engine:
         settings = alarm.place.settings
         return AlarmEvent(
             time_s=alarm.since_s,
-            rule=alarm.place.rule.name,
+            rule=alarm.place.name,
             group=alarm.group,
             to=alarm.state,
             priority=settings.priority,
@@ -289,7 +296,7 @@ class Engine:
         settings = alarm.place.settings
         out = alarm.state is AlarmState.OUT_OF_SERVICE
         return AlarmView(
-            rule=alarm.place.rule.name,
+            rule=alarm.place.name,
             group=None if out else alarm.group,
             state=alarm.state,
             priority=settings.priority,
@@ -313,12 +320,12 @@ class Engine:
 
     def _chosen(self, rule: str | None, group: int | None) -> list[_Alarm]:
         """The alarms that a person means, checked before any of them is touched."""
-        if rule is not None and rule not in {place.rule.name for place in self._places}:
+        if rule is not None and rule not in {place.name for place in self._places}:
             raise KeyError(f"there is no alarm rule {rule!r} for this pack")
         series = self._facts.pack.series
         if group is not None and not 1 <= group <= series:
             raise ValueError(f"group: {group} is not in this pack; groups are 1 to {series}")
-        alarms = [alarm for alarm in self._alarms if rule in (None, alarm.place.rule.name)]
+        alarms = [alarm for alarm in self._alarms if rule in (None, alarm.place.name)]
         chosen = [alarm for alarm in alarms if group in (None, alarm.group)]
         if rule is not None and not chosen:
             raise ValueError(f"group: {rule} is of the whole pack; leave the group out")
@@ -343,15 +350,19 @@ class Engine:
         return events
 
 
-def _places(pack: Pack) -> tuple[_Place, ...]:
+def by_default(pack: Pack) -> list[Watched]:
+    """Every rule that applies to the pack, with the pack's settings."""
+    return [(rule.name, rule, pack.rules[rule.name]) for rule in TABLE if rule.applies(pack)]
+
+
+def _places(pack: Pack, watched: Sequence[Watched]) -> tuple[_Place, ...]:
     lengths = {Per.GROUP: pack.series, Per.SENSOR: MAX_SENSORS, Per.PACK: 1}
     places: list[_Place] = []
-    for rule in TABLE:
-        if rule.applies(pack):
-            start = places[-1].at.stop if places else 0
-            spec = RULES[rule.name]
-            at = slice(start, start + lengths[rule.per])
-            places.append(_Place(rule, pack.rules[rule.name], at, spec.unit, spec.shelvable))
+    for name, rule, settings in watched:
+        start = places[-1].at.stop if places else 0
+        spec = RULES[rule.name]
+        at = slice(start, start + lengths[rule.per])
+        places.append(_Place(name, rule, settings, at, spec.unit, spec.shelvable))
     return tuple(places)
 
 
