@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from sagwise_protocol import Frame, Message, Rejected, RejectReason, Stamp
 from sagwise_protocol.codec import Event
 from sagwise_protocol.layout import LAYOUTS, MAX_ENCODED_BYTES

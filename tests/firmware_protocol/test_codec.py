@@ -10,6 +10,7 @@ import pytest
 from cobs import cobs
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_protocol import (
     AlarmPattern,
     BoardHello,

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from cobs import cobs
 from crc32c import crc32c
+
 from sagwise_protocol import Decoder, Frame, Heartbeat, RejectReason, Sample, Stamp, encode
 from sagwise_protocol.layout import CRC_BYTES, HEADER_BYTES, LAYOUTS, MAX_ENCODED_BYTES, MAX_FRAME_BYTES
 

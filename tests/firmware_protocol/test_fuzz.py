@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from cobs import cobs
 from crc32c import crc32c
+
 from sagwise_protocol import Decoder, Frame, Rejected, Stamp, encode
 from sagwise_protocol.layout import HEADER, LAYOUTS
 from sagwise_protocol.shape import Layout

@@ -10,6 +10,7 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
+
 from sagwise_protocol.layout import LAYOUTS
 
 TARGETS = ("PROTOCOL.md", "c/sagwise_messages.h", "sagwise_protocol/layout.py")

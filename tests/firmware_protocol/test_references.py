@@ -10,6 +10,7 @@ from cobs import cobs
 from crc32c import crc32c
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sagwise_protocol import Decoder, Rejected, RejectReason
 from sagwise_protocol.layout import MAX_ENCODED_BYTES, MAX_FRAME_BYTES
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from cobs import cobs
+
 from sagwise_protocol import Decoder, Frame, Rejected, RejectReason, encode
 from sagwise_protocol.layout import CRC_BYTES, HEADER_BYTES, LAYOUTS, MAX_ENCODED_BYTES
 

@@ -6,6 +6,8 @@ Pure: every call returns the bytes to send now, in order, and may return none.
 
 from __future__ import annotations
 
+from sagwise_daemon.domain.model import Pack
+from sagwise_daemon.domain.stamps import SEQUENCES, WallTime
 from sagwise_protocol import (
     DELIMITER,
     AlarmPattern,
@@ -22,9 +24,6 @@ from sagwise_protocol import (
     encode,
 )
 from sagwise_protocol.layout import PROTOCOL_VERSION
-
-from sagwise_daemon.domain.model import Pack
-from sagwise_daemon.domain.stamps import SEQUENCES, WallTime
 
 ANY_BOARD = 0
 HOST_NAME = "sagwise"

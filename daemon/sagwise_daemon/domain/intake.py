@@ -12,6 +12,9 @@ from math import nan
 from typing import TypeAlias
 
 import numpy as np
+
+from sagwise_daemon.domain.model import Pack, Reading
+from sagwise_daemon.domain.stamps import CoreClock, Order, Turn
 from sagwise_protocol import (
     BoardHello,
     BoardHelloBootCause,
@@ -33,9 +36,6 @@ from sagwise_protocol import (
     StatusFaults,
 )
 from sagwise_protocol.layout import LAYOUTS, PROTOCOL_VERSION
-
-from sagwise_daemon.domain.model import Pack, Reading
-from sagwise_daemon.domain.stamps import CoreClock, Order, Turn
 
 # Whole units of the wire in one volt, ampere, degree and metre; dividing by them gives the nearest float.
 PER_VOLT = 2000

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from sagwise_daemon.config import load_config, load_pack
 from sagwise_daemon.errors import ConfigError, InputError, PackError
 

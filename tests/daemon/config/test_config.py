@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from pydantic import ValidationError
+
 from sagwise_daemon.config import Config, built_in_pack, load_config
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.errors import ConfigError, PackError

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.config import built_in_pack, load_pack
 from sagwise_daemon.domain.model import Priority
 from sagwise_daemon.domain.pack.profile import RULES

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pytest
+
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.intake import Intake
 from sagwise_daemon.domain.model import Pack

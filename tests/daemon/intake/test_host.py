@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+
 from sagwise_daemon.domain.host import HostVoice, fallback_limits
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.stamps import WallTime

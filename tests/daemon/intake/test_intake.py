@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from sagwise_daemon.domain.intake import Intake
 from sagwise_protocol import (
     BoardRefusal,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from sagwise_daemon.domain.stamps import CoreClock, Placed, WallTime, dated
 from sagwise_daemon.io.clock import wall_time
 

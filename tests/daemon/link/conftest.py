@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from sagwise_daemon.io.serial_link import SerialLink
 
 

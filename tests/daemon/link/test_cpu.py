@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_protocol import Decoder, Frame
 

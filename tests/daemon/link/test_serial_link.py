@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 import serial
+
 from sagwise_daemon.io import serial_link
 from sagwise_daemon.io.serial_link import LARGEST_BACKLOG_BYTES, SerialLink, TtyPort
 

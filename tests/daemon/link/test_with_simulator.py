@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.host import HostVoice, fallback_limits
 from sagwise_daemon.domain.intake import Intake, Taken

@@ -17,6 +17,7 @@ from typing import Any
 
 import aiomqtt
 import pytest
+
 from sagwise_daemon.domain.model import AlarmEvent
 from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from sagwise_daemon.domain.model import AlarmState
 from sagwise_daemon.io.mqtt import MOST_EVENTS
 

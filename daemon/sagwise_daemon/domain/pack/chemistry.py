@@ -65,9 +65,7 @@ LFP_V = (
 )
 # fmt: on
 
-CURVES: Mapping[str, tuple[float, ...]] = MappingProxyType(
-    {"nmc": NMC_V, "nca": NCA_V, "lipo": LIPO_V, "lfp": LFP_V}
-)
+CURVES: Mapping[str, tuple[float, ...]] = MappingProxyType({"nmc": NMC_V, "nca": NCA_V, "lipo": LIPO_V, "lfp": LFP_V})
 MEASURED = "measured"
 CHEMISTRIES: tuple[str, ...] = (*CURVES, MEASURED)
 

@@ -157,9 +157,7 @@ def _settings(spec: RuleSpec, limit: float | None, enabled: bool) -> RuleSetting
     )
 
 
-def build_pack(
-    name: str, series: int, parallel: int, cell: Cell, overrides: Overrides = MappingProxyType({})
-) -> Pack:
+def build_pack(name: str, series: int, parallel: int, cell: Cell, overrides: Overrides = MappingProxyType({})) -> Pack:
     """A pack with `overrides` (rule name -> the pack file's keys and values) laid over the defaults.
 
     Expects values already held against `RULES[...].ranges()`. Where a priority is changed and `re_alarm_s` is
