@@ -32,7 +32,7 @@ from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import RideStart, Store
 from sagwise_daemon.outlets import LiveOutlet, Moment
 from sagwise_daemon.pipeline import Flow, board_pipeline
-from sagwise_daemon.run import TICK_S, FittedPack
+from sagwise_daemon.run import SWITCH_S, TICK_S, FittedPack
 
 RATE_HZ = 100
 PHASE_S = 30.0
@@ -178,6 +178,7 @@ def figures(late_s: list[float]) -> dict[str, float]:
 
 def report() -> dict[str, Any]:
     """Idle and busy figures, the allowed 99th percentile, and whether it holds."""
+    sys.setswitchinterval(SWITCH_S)
     _, pack = built_in_pack("otter")
     master, slave = os.openpty()
     tty.setraw(slave)
