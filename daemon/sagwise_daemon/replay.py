@@ -12,7 +12,7 @@ import math
 import sys
 import time
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,14 +20,17 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from sagwise_daemon import what_if
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.alarm.rules import nothing_yet
 from sagwise_daemon.domain.alarm.yardstick import ON_DELAY_S, plain_threshold
 from sagwise_daemon.domain.core import new_state, step, take
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Estimates, Floats, Pack, Readings, Silence
+from sagwise_daemon.domain.ride.settings_grid import Grid, Setting, Tried, floor_s
 from sagwise_daemon.domain.ride.summary import Summary
 from sagwise_daemon.errors import InputError
-from sagwise_daemon.io.trace import TIME_FORMAT, Trace, lines, read_trace, replacing
+from sagwise_daemon.io.trace import TIME_FORMAT, Trace, read_trace, replacing
+from sagwise_daemon.io.trace import lines as csv_lines
 
 log = logging.getLogger(__name__)
 
@@ -48,7 +51,7 @@ ESTIMATE_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReplayResult:
-    """What a replay found. last: the last estimate, with the last known resistances in it."""
+    """What a replay found. last: the last estimate. tried: what other settings would have told, where asked for."""
 
     pack: Pack
     events: tuple[AlarmEvent, ...]
@@ -58,18 +61,24 @@ class ReplayResult:
     last: Estimate
     resistance_mohm: Floats
     resistance_25c_mohm: Floats
+    tried: tuple[Tried, ...] = ()
 
 
-def replay(trace: Trace, pack: Pack, sink: Sink | None = None) -> ReplayResult:
-    """Every row of `trace` through the core. sink: given the rows' estimates as they are made."""
+def replay(trace: Trace, pack: Pack, sink: Sink | None = None, settings: Sequence[Setting] = ()) -> ReplayResult:
+    """Every row of `trace` through the core. sink: given the rows' estimates as they are made. settings: of
+    `rest_low`, tried on the same estimates.
+    """
     state, totals = new_state(pack), Summary(pack.series)
     events: list[AlarmEvent] = []
     last = nothing_yet(pack).estimates.row(0)
     resistance, resistance_25c = np.full(pack.series, np.nan), np.full(pack.series, np.nan)
+    grid = Grid(pack, settings) if settings else None
     progress = _Progress(len(trace.time_s))
     for piece in pieces(trace, pack):
         if isinstance(piece, Silence):
             events += step(state, piece)[1].events
+            if grid is not None:
+                grid.silence(piece.age_s)
             continue
         taken = take(state, piece)
         estimates = taken.estimates
@@ -81,10 +90,13 @@ def replay(trace: Trace, pack: Pack, sink: Sink | None = None) -> ReplayResult:
         resistance_25c = _newest(resistance_25c, estimates.resistance_25c_mohm)
         if sink is not None:
             sink(estimates)
+        if grid is not None:
+            grid.take(piece, estimates, taken.shortfall_v)
         progress.rows(totals.samples)
     limit_v = pack.rules["rest_low"].limit or math.nan
     plain = plain_threshold(trace.time_s, trace.group_v, limit_v)
-    return ReplayResult(pack, tuple(events), limit_v, tuple(plain), totals, last, resistance, resistance_25c)
+    tried = () if grid is None else grid.tell(trace.readings(), events)
+    return ReplayResult(pack, tuple(events), limit_v, tuple(plain), totals, last, resistance, resistance_25c, tried)
 
 
 def pieces(trace: Trace, pack: Pack) -> Iterator[Readings | Silence]:
@@ -122,8 +134,9 @@ class _Progress:
 
 
 def document(result: ReplayResult, file: str) -> dict[str, Any]:
-    """The contract's JSON document; unknown numbers are None."""
+    """The contract's JSON document, with the key `tried` where settings were tried; unknown numbers are None."""
     totals = result.totals
+    tried = {"tried": what_if.document(result.tried, floor_s(result.events))} if result.tried else {}
     return {
         "trace": {
             "file": file,
@@ -141,6 +154,7 @@ def document(result: ReplayResult, file: str) -> dict[str, Any]:
         "energy_wh": _known(totals.energy_wh),
         "charge_ah": _known(totals.charge_ah),
         "current_max_a": _known(totals.current_max_a),
+        **tried,
     }
 
 
@@ -179,7 +193,9 @@ def report(result: ReplayResult, file: str) -> str:
     """The same for people."""
     totals = result.totals
     head = f"{result.pack.name}: {file}, {totals.samples} rows, {totals.duration_s:.1f} s"
-    return "\n".join([head, "", *_event_lines(result), "", *_group_lines(result), "", _totals_line(totals)]) + "\n"
+    tried = ["", *what_if.table(result.tried)] if result.tried else []
+    lines = [head, "", *_event_lines(result), "", *_group_lines(result), "", _totals_line(totals), *tried]
+    return "\n".join(lines) + "\n"
 
 
 def _event_lines(result: ReplayResult) -> Iterator[str]:
@@ -231,7 +247,7 @@ def estimates_file(path: Path, series: int) -> Iterator[Sink]:
             def sink(estimates: Estimates) -> None:
                 table = np.stack([getattr(estimates, column) for column, _ in ESTIMATE_COLUMNS], axis=2)
                 rows = table.reshape(len(estimates), -1)
-                file.writelines(lines(line, np.column_stack([estimates.time_s, rows])))
+                file.writelines(csv_lines(line, np.column_stack([estimates.time_s, rows])))
 
             yield sink
     except OSError as error:
@@ -243,19 +259,21 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("trace", type=Path, metavar="TRACE", help="a trace CSV")
     parser.add_argument("--pack", type=Path, required=True, metavar="PACK", help="the pack file (TOML)")
     parser.add_argument("--estimates", type=Path, metavar="OUT.csv", help="write every row's estimates here")
+    what_if.add_arguments(parser)
     parser.add_argument("--json", action="store_true", help="one JSON document instead of the summary")
 
 
 def run(args: Namespace) -> int:
     """Replay and report. Alarms are no fault: 0. Raises InputError for what cannot be used."""
     pack = load_pack(args.pack)
+    settings = what_if.settings(args, pack)
     trace = read_trace(args.trace, pack.series)
     if args.estimates is None:
-        result = replay(trace, pack)
+        result = replay(trace, pack, settings=settings)
     else:
         _refuse_overwriting(args)
         with estimates_file(args.estimates, pack.series) as sink:
-            result = replay(trace, pack, sink)
+            result = replay(trace, pack, sink, settings)
     file = str(args.trace)
     if args.json:
         sys.stdout.write(json.dumps(document(result, file), ensure_ascii=False, allow_nan=False) + "\n")

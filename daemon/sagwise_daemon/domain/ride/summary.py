@@ -114,6 +114,18 @@ class Summary:
         self._counter_m = float(known[-1])
 
 
+def running_wh(readings: Readings) -> Floats:
+    """(rows,) net energy drawn up to each row, as `Summary.energy_wh` has it; NaN until one is known."""
+    power = readings.current_a * pack_volts(readings.group_v)
+    known = np.flatnonzero(~np.isnan(power))
+    running = np.full(len(power), np.nan)
+    if len(known):
+        parts = _parts(np.diff(readings.time_s[known]), power[known], np.diff(known) > 1)
+        sums = np.cumsum(np.append(0.0, parts)) / SECONDS_PER_HOUR
+        running[known[0] :] = sums[np.searchsorted(known, np.arange(known[0], len(power)), side="right") - 1]
+    return running
+
+
 def pack_volts(group_v: Floats) -> Floats:
     """(rows,) voltage of the whole pack from (rows, groups); a group that cannot be read counts as the mean of the
     others. NaN without any.
