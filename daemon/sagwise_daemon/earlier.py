@@ -27,9 +27,9 @@ from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Pack, Reading
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.domain.stamps import WallTime
+from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.store import Recorder, RideStart
 from sagwise_daemon.io.trace import Trace, read_trace
-from sagwise_daemon.pipeline import Flow
 
 DAY_S = 86_400.0
 EARLIER = (("otter_morning", 6 * DAY_S), ("otter_hills", 3 * DAY_S), ("otter_cold", 1 * DAY_S))  # name, how long ago

@@ -1,47 +1,35 @@
-"""One reading's way through the house: wire, reading, estimate, alarm, outlets. Law: an alarm waits for nothing but
-its own commit, and for that at most `COMMIT_WAIT_S`; live rides and earlier rides both take this way.
-
-`Flow` is the part behind the wire (core, ride, store); `BoardPipeline` puts the wire before it. Both are called from
-one thread and never block.
+"""The wire in front of a `Flow`, and the way back to the board. Law: an alarm waits for nothing but its own commit,
+and for that at most `COMMIT_WAIT_S`. Called from one thread; never blocks.
 """
 
 from __future__ import annotations
 
 import logging
 import math
-from collections import deque
-from collections.abc import Callable, Sequence
-from concurrent.futures import Future
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from sagwise_daemon.domain.core import new_state, step, views
 from sagwise_daemon.domain.host import HostVoice, fallback_limits
 from sagwise_daemon.domain.intake import Intake, Taken
 from sagwise_daemon.domain.model import (
     Acknowledge,
-    AlarmEvent,
-    Estimate,
     Event,
-    Outcomes,
     Pack,
     Priority,
     Reading,
-    RideEnded,
     Shelve,
     Silence,
 )
-from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
 from sagwise_daemon.domain.stamps import WallTime
-from sagwise_daemon.io.store import RideStart, UnfinishedRide
-from sagwise_daemon.outlets import EventOutlet, LiveOutlet, Moment
+from sagwise_daemon.flow import Flow, Stored
+from sagwise_daemon.outlets import LiveOutlet
 from sagwise_protocol import Decoder, Frame, Pattern
 
 log = logging.getLogger(__name__)
 
 COMMIT_WAIT_S = 0.25  # past it the board is told without an event number: sound before record
 SILENCE_FROM_S = 0.2  # shorter pauses are the rhythm of a slow board, not silence
-PREROLL_ROWS = 12_000  # 120 s at 100 Hz, so that a pre-roll is bounded whatever the board's clock does
 OWN_FAULT = "sagwise has a fault of its own: trust the board's own alarm and read the log."
 PATTERNS = {
     None: Pattern.SILENT,
@@ -49,171 +37,6 @@ PATTERNS = {
     Priority.MEDIUM: Pattern.MEDIUM,
     Priority.HIGH: Pattern.HIGH,
 }
-
-Step = tuple[Reading, Estimate | None]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stored:
-    """One event on its way to the disk."""
-
-    event_id: int
-    done: Future[None]
-
-
-class RideRecorder(Protocol):
-    """What a flow records into; see `io.store.Recorder`."""
-
-    def begin_ride(self, start: RideStart) -> int: ...
-
-    def append(self, ride_id: int, reading: Reading) -> None: ...
-
-    def append_estimate(self, ride_id: int, estimate: Estimate) -> None: ...
-
-    def event(self, event: AlarmEvent, ride_id: int | None, unix_s: float) -> tuple[int, Future[None]]: ...
-
-    def end_ride(self, ride_id: int, ended_by: str) -> None: ...
-
-    def unfinished(self) -> UnfinishedRide | None: ...
-
-
-class Flow:
-    """Core, ride and store for one pack. `wall` looks at the host's clocks."""
-
-    def __init__(
-        self,
-        pack: Pack,
-        recorder: RideRecorder,
-        settings: RideSettings,
-        wall: Callable[[], WallTime],
-        outlets: Sequence[EventOutlet] = (),
-    ) -> None:
-        self._pack = pack
-        self._recorder = recorder
-        self._wall = wall
-        self._outlets = outlets
-        self._state = new_state(pack)
-        self._bounds = RideBounds(settings)
-        self._preroll_s = settings.preroll_s
-        self._before: deque[Step] = deque(maxlen=PREROLL_ROWS)
-        self._unfinished = recorder.unfinished()
-        self.ride_id: int | None = None
-        self.moment = Moment()
-
-    def take(self, event: Event) -> list[Stored]:
-        """One event through the core; what it brought goes to store and outlets. Returns the events being stored."""
-        self._state, outcomes = step(self._state, event)
-        if isinstance(event, Reading):
-            self._record(event, outcomes.estimate)
-            self.moment = Moment(event, outcomes.estimate)
-        ended = self._bounds_after(event)
-        stored = self._publish(outcomes)
-        if ended is not None:
-            stored += self.end_ride(ended.ended_by)
-        self.moment = self._moment(outcomes)
-        return stored
-
-    def end_ride(self, ended_by: str) -> list[Stored]:
-        """End the ride that goes on, if one does; alarms that only wait to be seen end with it."""
-        self._close_left()
-        if self.ride_id is None:
-            return []
-        self._state, outcomes = step(self._state, RideEnded())
-        stored = self._publish(outcomes)
-        self._recorder.end_ride(self.ride_id, ended_by)
-        log.info("ride %d ended: %s", self.ride_id, ended_by)
-        self.ride_id = None
-        self.moment = self._moment(outcomes)
-        return stored
-
-    def _moment(self, outcomes: Outcomes) -> Moment:
-        return Moment(
-            reading=self.moment.reading,
-            estimate=self.moment.estimate,
-            alarms=views(self._state),
-            sound=outcomes.sound,
-            ride_id=self.ride_id,
-        )
-
-    def _publish(self, outcomes: Outcomes) -> list[Stored]:
-        return [self._store(event) for event in outcomes.events]
-
-    def _store(self, event: AlarmEvent) -> Stored:
-        event_id, done = self._recorder.event(event, self.ride_id, self._wall().unix_s)
-        for outlet in self._outlets:
-            outlet.offer(event)
-        return Stored(event_id, done)
-
-    # Rides.
-
-    def _bounds_after(self, event: Event) -> End | None:
-        """Begins a ride here; says when one is to end, which comes after the events of the same step."""
-        change: Begin | End | None = None
-        if isinstance(event, Reading):
-            change = self._bounds.reading(event)
-        elif isinstance(event, Silence):
-            change = self._bounds.silence(event.age_s)
-        if isinstance(change, Begin) and self.ride_id is None:
-            self._begin(change.time_s)
-        return change if isinstance(change, End) else None
-
-    def _record(self, reading: Reading, estimate: Estimate | None) -> None:
-        if self._unfinished is not None:
-            self._take_up_or_close(reading)
-        if self.ride_id is None:
-            self._keep_before(reading, estimate)
-        else:
-            self._append(self.ride_id, reading, estimate)
-
-    def _keep_before(self, reading: Reading, estimate: Estimate | None) -> None:
-        self._before.append((reading, estimate))
-        while self._before[0][0].time_s < reading.time_s - self._preroll_s - self._bounds.settings.begin_after_s:
-            self._before.popleft()
-
-    def _append(self, ride_id: int, reading: Reading, estimate: Estimate | None) -> None:
-        self._recorder.append(ride_id, reading)
-        if estimate is not None:
-            self._recorder.append_estimate(ride_id, estimate)
-
-    def _begin(self, began_s: float) -> None:
-        """A ride began at `began_s`; it takes in the pre-roll before that."""
-        rows = [row for row in self._before if row[0].time_s >= began_s - self._preroll_s]
-        self._before.clear()
-        first, last, wall = rows[0][0], rows[-1][0], self._wall()
-        self.ride_id = self._recorder.begin_ride(
-            RideStart(
-                pack=self._pack,
-                boot_id=first.boot_id,
-                started_unix_s=wall.unix_s - (last.time_s - first.time_s),
-                started_trusted=wall.trusted,
-                uptime_us=first.uptime_us,
-                time_s=first.time_s,
-            )
-        )
-        log.info("ride %d begins", self.ride_id)
-        for reading, estimate in rows:
-            self._append(self.ride_id, reading, estimate)
-
-    def _take_up_or_close(self, reading: Reading) -> None:
-        """The first reading after a start decides: the same boot and pack within the standstill time goes on."""
-        left, self._unfinished = self._unfinished, None
-        assert left is not None
-        away_s = (reading.uptime_us - left.uptime_us) * 1e-6
-        same = left.boot_id == reading.boot_id and left.pack == self._pack.name
-        if same and 0 < away_s <= self._bounds.settings.end_after_s:
-            self.ride_id = left.ride_id
-            self._bounds.resume(reading.time_s)
-            log.info("ride %d goes on after %.1f s away", left.ride_id, away_s)
-        else:
-            self._unfinished = left
-            self._close_left()
-
-    def _close_left(self) -> None:
-        """A ride that was cut off and does not go on ends where the power did."""
-        if self._unfinished is not None:
-            self._recorder.end_ride(self._unfinished.ride_id, "power")
-            log.info("ride %d was cut off and is closed", self._unfinished.ride_id)
-            self._unfinished = None
 
 
 class Port(Protocol):

@@ -19,12 +19,13 @@ from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config import Config, load_config
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.ride.bounds import RideSettings
+from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.outlets import LiveOutlet
-from sagwise_daemon.pipeline import BoardPipeline, Flow, board_pipeline
+from sagwise_daemon.pipeline import BoardPipeline, board_pipeline
 from sagwise_daemon.supervisor import run_until, stop_on_signals
 
 log = logging.getLogger(__name__)

@@ -27,11 +27,12 @@ from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.model import Pack, Reading
 from sagwise_daemon.domain.ride.bounds import RideSettings
+from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import RideStart, Store
 from sagwise_daemon.outlets import LiveOutlet, Moment
-from sagwise_daemon.pipeline import Flow, board_pipeline
+from sagwise_daemon.pipeline import board_pipeline
 from sagwise_daemon.run import SWITCH_S, TICK_S, FittedPack
 
 RATE_HZ = 100

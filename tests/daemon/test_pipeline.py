@@ -14,9 +14,10 @@ from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Pack, 
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.errors import StoreError
+from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.store import RideStart, UnfinishedRide
 from sagwise_daemon.outlets import LiveOutlet
-from sagwise_daemon.pipeline import COMMIT_WAIT_S, BoardPipeline, Flow, board_pipeline
+from sagwise_daemon.pipeline import COMMIT_WAIT_S, BoardPipeline, board_pipeline
 from sagwise_protocol import (
     AlarmPattern,
     BoardHello,
@@ -301,6 +302,16 @@ def test_a_ride_ends_with_the_link(bench: Bench) -> None:
         bench.now_s += 0.1
         bench.pipeline.tick(bench.now_s)
     assert bench.recorder.ended == [(11, "link")]
+
+
+def test_a_reading_after_a_long_gap_is_no_part_of_the_ride_before(bench: Bench) -> None:
+    bench.samples(2.0, 3.7, 60.0)
+    rows = len(bench.recorder.rows)
+    bench.sample(3.9, seconds=30.0)
+    assert bench.recorder.ended == [(11, "link")]
+    assert len(bench.recorder.rows) == rows
+    bench.samples(3.0, 3.7, 60.0)
+    assert bench.recorder.rows[rows][0] == 12
 
 
 def test_the_daemons_end_closes_the_ride(bench: Bench) -> None:
