@@ -55,12 +55,19 @@ def _export() -> ModuleType:
     return export
 
 
+def _advise() -> ModuleType:
+    from sagwise_daemon import advise
+
+    return advise
+
+
 # Loaded only when asked for: `board` needs no web server and `replay` no database.
 VERBS: dict[str, Verb] = {
     "run": ("the daemon: serial link, alarms, ride store, page", _run),
     "demo": ("a simulated bike with its page, nothing to configure", _demo),
     "board": ("a simulated board on a pseudo-terminal", _board),
     "replay": ("live estimator and alarms over a recorded trace", _replay),
+    "advise": ("alarm settings proposed from a pack's stored rides, with the reasons", _advise),
     "export": ("a stored ride as trace CSV with its side file", _export),
 }
 HIDDEN: dict[str, Verb] = {"earlier": ("", _earlier)}

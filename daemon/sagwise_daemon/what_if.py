@@ -6,7 +6,6 @@ import math
 import re
 from argparse import ArgumentParser, ArgumentTypeError, Namespace
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from typing import Any
 
 from sagwise_daemon.domain.model import Pack
@@ -18,6 +17,7 @@ NUMBER = r"(\d+(?:\.\d*)?|\.\d+)"
 SPAN = re.compile(f"{NUMBER}:{NUMBER}:{NUMBER}")
 SINGLE = re.compile(NUMBER)
 HEADINGS = "warnings  first min      Wh  floor"
+FIGURES = ("count", "groups", "first_s", "first_group", "to_end_s", "to_end_wh", "to_floor_s", "to_floor_wh")
 DIGITS = 6  # steps are added up; 3.2 + 2 × 0.05 is to be 3.3
 
 
@@ -99,7 +99,7 @@ def document(tried: Sequence[Tried], floor_s: float | None) -> dict[str, Any]:
 
 
 def _warnings(warnings: Warnings) -> dict[str, Any]:
-    return {name: value if name == "first_group" else _known(value) for name, value in asdict(warnings).items()}
+    return {name: _known(getattr(warnings, name)) for name in FIGURES}
 
 
 def _known(value: float | None) -> float | None:

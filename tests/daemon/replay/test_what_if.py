@@ -66,7 +66,7 @@ def test_the_document_has_one_more_key_and_the_rest_as_before(replayed: Any) -> 
     settings = [(one["limit_v"], one["on_delay_s"]) for one in tried["settings"]]
     assert settings == [(volts, seconds) for volts in (3.1, 3.2, 3.3, 3.4) for seconds in (1.0, 5.0)]
     assert list(tried["settings"][0]["rest"]) == list(tried["settings"][0]["plain"])
-    keys = ["count", "first_s", "first_group", "to_end_s", "to_end_wh", "to_floor_s", "to_floor_wh"]
+    keys = ["count", "groups", "first_s", "first_group", "to_end_s", "to_end_wh", "to_floor_s", "to_floor_wh"]
     assert list(tried["settings"][0]["rest"]) == keys
     own = tried["settings"][settings.index((3.3, 1.0))]
     raised = [e for e in said["events"] if (e["rule"], e["to"]) == ("rest_low", "unacknowledged")]

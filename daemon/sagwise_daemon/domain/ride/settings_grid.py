@@ -37,18 +37,33 @@ class Setting:
 class Warnings:
     """What the rider would have heard, nobody acknowledging; None: there is no such thing, or it is unknown.
 
-    count: how often it began to sound. first_s: when, on the trace's clock; first_group from 1. to_end_s, to_end_wh:
-    from then to the ride's last row, and the net energy drawn in that time. to_floor_s, to_floor_wh: the same to the
-    moment `loaded_floor` first sounded; negative where that was before.
+    raises: when it began to sound, on the trace's clock, and for which group from 1; in the order of time. to_end_s,
+    to_end_wh: from the first of them to the ride's last row, and the net energy drawn in that time. to_floor_s,
+    to_floor_wh: the same to the moment `loaded_floor` first sounded; negative where that was before.
     """
 
-    count: int
-    first_s: float | None = None
-    first_group: int | None = None
+    raises: tuple[tuple[float, int], ...]
     to_end_s: float | None = None
     to_end_wh: float | None = None
     to_floor_s: float | None = None
     to_floor_wh: float | None = None
+
+    @property
+    def count(self) -> int:
+        return len(self.raises)
+
+    @property
+    def groups(self) -> int:
+        """How many groups were warned of; where `count` is larger, some came back."""
+        return len({group for _, group in self.raises})
+
+    @property
+    def first_s(self) -> float | None:
+        return self.raises[0][0] if self.raises else None
+
+    @property
+    def first_group(self) -> int | None:
+        return self.raises[0][1] if self.raises else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +129,10 @@ class _Ride:
 
     def warnings(self, raises: Sequence[tuple[float, int]]) -> Warnings:
         if not raises:
-            return Warnings(0)
-        first_s, group = min(raises)
+            return Warnings(())
+        first_s = min(raises)[0]
         return Warnings(
-            len(raises),
-            first_s,
-            group,
+            tuple(sorted(raises)),
             self._end_s - first_s,
             self._drawn_wh(first_s, self._end_s),
             None if self._floor_s is None else self._floor_s - first_s,
