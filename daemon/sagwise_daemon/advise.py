@@ -106,7 +106,7 @@ def _unusable(store: Store, ride: Ride, pack: Pack) -> str | None:
     if ride.ended_by is None:
         return "still goes on"
     if ride.duration_s < SHORTEST_S:
-        return f"{ride.duration_s / 60:.1f} min are too short, {SHORTEST_S / 60:g} are needed"
+        return f"lasted {ride.duration_s / 60:.1f} min, and {SHORTEST_S / 60:g} are needed"
     ridden = store.rides.pack(ride.ride_id)
     then = (ridden["parallel"], ridden["cell"]["chemistry"], ridden["cell"]["capacity_ah"])
     if then != (pack.parallel, pack.cell.chemistry, pack.cell.capacity_ah):
@@ -263,6 +263,7 @@ def _buzzer(rides: Sequence[RideTried], advice: Advice) -> Iterator[str]:
         f"For a plain buzzer: {_volts(buzzer.setting.limit_v)} after {buzzer.setting.on_delay_s:g} s. "
         f"It would have sounded within {BUZZER_LATE_S / 60:g} min of a low group in {buzzer.in_time} of {low} rides, "
         f"and {_times(buzzer.false)} while none was low."
+        + ("" if advice.counted.enough else " On so few rides, a guess.")
     )
 
 

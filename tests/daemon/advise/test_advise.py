@@ -110,7 +110,7 @@ def test_one_document_with_the_rides_and_the_reasons(advised: Any, ridden: Path,
     assert {one["ride"]: one["why"] for one in said["rides"]["skipped"]} == {
         6: "still goes on",
         5: "was ridden as 2 in parallel of measured 5 Ah",
-        3: "1.7 min are too short, 5 are needed",
+        3: "lasted 1.7 min, and 5 are needed",
     }
     assert said["rest_low"]["proposed_v"] >= 3.30, "two rides make nothing warn later"
     assert said["caution"] == CAUTION
