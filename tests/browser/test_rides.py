@@ -58,6 +58,14 @@ def test_one_ride_is_charted(bike, phones, shots: Path, theme: str) -> None:
     page.screenshot(path=shots / f"ride-{theme}.png", full_page=True)
 
 
+def test_readings_are_held_a_moment_and_gaps_stay(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    held = page.evaluate(
+        "import('/page/envelope.js').then(m => m.held([0, 1, 2, 3, 9, 10], [null, 5, null, 6, null, 7], 1.5))"
+    )
+    assert held == [None, 5, 5, 6, None, 7]
+
+
 def test_a_finger_reads_both_plots_at_one_time(bike, phones) -> None:
     page, _ = phones.open(bike.url)
     open_ride(page)

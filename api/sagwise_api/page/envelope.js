@@ -18,3 +18,12 @@ export function decode(buffer) {
   const high = Array.from({ length: channels }, (_, channel) => part(2 + 2 * channel));
   return { time, low, high };
 }
+
+/** `values` with each reading held for up to `seconds`: a plot finer than the readings has no holes, a real gap stays. */
+export function held(time, values, seconds) {
+  let last = -1;
+  return values.map((value, index) => {
+    if (value !== null) last = index;
+    return last >= 0 && time[index] - time[last] <= seconds ? values[last] : null;
+  });
+}

@@ -4,11 +4,12 @@ import { get, getBytes } from "./api.js";
 import { Plots } from "./plots.js";
 import { clockOf, duration, intoRide, shortDayOf } from "./dates.js";
 import { element, figure } from "./dom.js";
-import { decode } from "./envelope.js";
+import { decode, held } from "./envelope.js";
 import { marksOf } from "./marks.js";
 import { volts } from "./words.js";
 
 const WANTED = ["loaded_v", "rest_v", "current_a"];
+const HELD_S = { loaded_v: 0.6, rest_v: 1.6, current_a: 0.6 }; // a board sends at least twice a second, estimates come once
 
 async function load(id) {
   const [ride, { channels }, { events }, packs] = await Promise.all([
@@ -17,8 +18,13 @@ async function load(id) {
   const names = WANTED.filter((name) => channels.includes(name));
   const points = Math.min(800, Math.max(200, Math.round(window.innerWidth)));
   const chart = names.length === 0 || ride.samples === 0 ? null
-    : decode(await getBytes(`/rides/${id}/chart?channels=${names.join(",")}&points=${points}`));
+    : withoutHoles(decode(await getBytes(`/rides/${id}/chart?channels=${names.join(",")}&points=${points}`)), names);
   return { ride, events, names, chart, limits: limitsOf(packs, ride) };
+}
+
+function withoutHoles({ time, low, high }, names) {
+  const hold = (values, index) => held(time, values, HELD_S[names[index]]);
+  return { time, low: low.map(hold), high: high.map(hold) };
 }
 
 function limitsOf(packs, ride) {
