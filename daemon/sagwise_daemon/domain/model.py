@@ -225,6 +225,7 @@ class AlarmView:
     basis: Basis | None
     since_s: float
     until_s: float | None = None  # end of shelving
+    cause: str | None = None  # what explains it where it is suppressed by design or was seen together with another
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from sagwise_daemon.domain.alarm.sense.block import Bools
+from sagwise_daemon.domain.model import AlarmState
 
 SENSING = ("sense_open", "sense_crossed", "reading_stuck")
 BLINDED = ("rest_low", "resistance_high")
+WATCHES = "rest_low"  # put aside also while it says nothing, so that nobody thinks it watches
 
 # A fault stands five seconds after it is found, and it is found within a quarter of a minute. What had been standing
 # for longer than that was measured while the readings were good.
@@ -40,19 +42,23 @@ class Causes:
             first -= 1
         while last + 1 < len(suspect) and suspect[last + 1]:
             last += 1
-        self._blinds[name(rule, group)] = frozenset(np.arange(first + 1, last + 2).tolist())
+        self._blinds[name_of(rule, group)] = frozenset(np.arange(first + 1, last + 2).tolist())
 
     def falls(self, rule: str, group: int) -> None:
         """It is over."""
-        self._blinds.pop(name(rule, group), None)
+        self._blinds.pop(name_of(rule, group), None)
 
-    def of(self, rule: str, group: int | None) -> str | None:
-        """The cause that explains an alarm of this rule and group, if any."""
-        if rule not in BLINDED:
+    def of(self, rule: str, group: int | None, state: AlarmState, stood_s: float) -> str | None:
+        """The cause for which an alarm is to be put aside, if any. stood_s: for how long its condition has stood."""
+        if rule not in BLINDED or state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE):
+            return None
+        if state is AlarmState.NORMAL and rule != WATCHES:
+            return None
+        if state is not AlarmState.SUPPRESSED_BY_DESIGN and stood_s > STOOD_BEFORE_S:
             return None
         return next((cause for cause, groups in self._blinds.items() if group in groups), None)
 
 
-def name(rule: str, group: int | None) -> str:
+def name_of(rule: str, group: int | None) -> str:
     """How an alarm is named as a cause."""
     return rule if group is None else f"{rule}, group {group}"

@@ -3,7 +3,8 @@
 Its clock is the readings' `time_s`; a silence carries it on from the last reading, and before the first it counts
 from 0. Events come in the order of their times. The values of all rules lie in one vector, so that readings cost the
 same few array operations whatever the number of rules and groups; a loop runs only over what changed. Readings may
-come one by one or many at once: the events are the same.
+come one by one or many at once: the events are the same. What another alarm explains is put aside with its cause
+(`causes`), and a low group that follows another one just seen comes up seen.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from typing import TypeAlias
 
 import numpy as np
 
+from sagwise_daemon.domain.alarm.causes import FOLLOW_S, FOLLOWS, SENSING, Causes, name_of
 from sagwise_daemon.domain.alarm.delays import Delays, Indices
 from sagwise_daemon.domain.alarm.rules import MAX_SENSORS, TABLE, Facts, Measured, Per, Rule, Side, nothing_yet
+from sagwise_daemon.domain.alarm.sense import Sense
 from sagwise_daemon.domain.alarm.states import Trigger, next_state
 from sagwise_daemon.domain.model import (
     AlarmEvent,
@@ -36,6 +39,7 @@ from sagwise_daemon.domain.pack.profile import RULES
 
 GAP_S = 1.0  # readings further apart say nothing about the time between them
 SHELVE_MAX_S = 86400.0
+PATTERN_LIMIT = 0.5  # of rules without a limit, whose values are 0 and 1
 Watched: TypeAlias = tuple[str, Rule, RuleSettings]
 LOUDEST_FIRST = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
 
@@ -54,7 +58,11 @@ class _Place:
 
 @dataclass(slots=True)
 class _Alarm:
-    """One alarm: `met` counts its conditions that stand, one a group, any number of sensors."""
+    """One alarm: `met` counts its conditions that stand, one a group, any number of sensors.
+
+    met_s: since when any has. seen_s: when a person acknowledged it last. cause: what explains it. blinded: whether
+    it is suppressed because of a sensing fault.
+    """
 
     place: _Place
     group: int | None
@@ -63,6 +71,10 @@ class _Alarm:
     since_s: float = 0.0
     met: int = 0
     due_s: float = math.inf  # when shelving ends or an acknowledged alarm speaks again
+    met_s: float = math.inf
+    seen_s: float = -math.inf
+    cause: str | None = None
+    blinded: bool = False
 
 
 class _Values:
@@ -98,14 +110,20 @@ class Engine:
     """All alarms of one pack.
 
     watched: the rules to look at, each by the name its events carry; by default those of the pack. A rule may be
-    there more than once, with other settings.
+    there more than once, with other settings. earlier_mohm: (groups,) 25 degC resistances of earlier rides.
     """
 
-    def __init__(self, pack: Pack, watched: Sequence[Watched] | None = None) -> None:
+    def __init__(
+        self, pack: Pack, watched: Sequence[Watched] | None = None, earlier_mohm: Floats | None = None
+    ) -> None:
         self._places = _places(pack, by_default(pack) if watched is None else watched)
         self._alarms = [alarm for place in self._places for alarm in _alarms(place)]
         self._owner = [alarm for alarm in self._alarms for _ in range(alarm.at.start, alarm.at.stop)]
         self._facts = nothing_yet(pack)
+        self._earlier_mohm = earlier_mohm
+        self._sense = Sense(pack) if any(place.rule.sensing for place in self._places) else None
+        self._causes = Causes()
+        self._suspect = np.zeros((1, pack.series), np.bool_)
         self._on_delay_s = self._spread([place.settings.on_delay_s for place in self._places])
         self._delays = Delays(
             sign=self._spread([-1.0 if place.rule.side is Side.BELOW else 1.0 for place in self._places]),
@@ -152,7 +170,12 @@ class Engine:
         sensors = np.full((rows, MAX_SENSORS), np.nan)
         count = min(readings.temperature_c.shape[1], MAX_SENSORS)
         sensors[:, :count] = readings.temperature_c[:, :count]
-        facts = Facts(self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v)
+        senses = None if self._sense is None else self._sense.take(readings)
+        facts = Facts(
+            self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v, senses, self._earlier_mohm
+        )
+        if senses is not None:
+            self._suspect = senses.suspect > 0
         values = _Values(rows, self._on_delay_s)
         for place in self._places:
             values.take(place, facts)
@@ -162,7 +185,7 @@ class Engine:
             if self._row:
                 self._clock_s = max(self._clock_s, float(time_s[self._row - 1]))
             self._change(changed, moments)
-        self._values, self._row = values.last(), 0
+        self._values, self._row, self._suspect = values.last(), 0, self._suspect[-1:]
         self._pass(self._heard_s)
 
     def silence(self, age_s: float) -> tuple[AlarmEvent, ...]:
@@ -186,7 +209,8 @@ class Engine:
     def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> tuple[AlarmEvent, ...]:
         """Raises KeyError for an unknown rule, ValueError for a group that it or the pack does not have."""
         for alarm in self._chosen(rule, group):
-            self._move(alarm, Trigger.ACKNOWLEDGE, self._clock_s, by)
+            if self._move(alarm, Trigger.ACKNOWLEDGE, self._clock_s, by):
+                alarm.seen_s = self._clock_s
         return self._taken()
 
     def shelve(self, by: str, rule: str, seconds: float, group: int | None = None) -> tuple[AlarmEvent, ...]:
@@ -211,7 +235,8 @@ class Engine:
         Raises KeyError for an unknown rule, ValueError for one that must not be silenced or is out of service.
         """
         for alarm in self._silenceable(rule, group, "suppressed"):
-            self._move(alarm, Trigger.SUPPRESS, self._clock_s, f"system: {cause}")
+            if self._move(alarm, Trigger.SUPPRESS, self._clock_s, f"system: {cause}"):
+                alarm.cause = cause
         return self._taken()
 
     def unsuppress(self, rule: str, group: int | None = None) -> tuple[AlarmEvent, ...]:
@@ -245,7 +270,42 @@ class Engine:
             before = alarm.met
             alarm.met += 1 if self._delays.standing[index] else -1
             if bool(before) != bool(alarm.met):
-                self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
+                self._stand_or_fall(alarm, moment)
+
+    def _stand_or_fall(self, alarm: _Alarm, moment: float) -> None:
+        alarm.met_s = moment if alarm.met else math.inf
+        raised = self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
+        if raised and alarm.met and alarm.place.name == FOLLOWS:
+            self._follow(alarm, moment)
+        if alarm.place.name in SENSING and alarm.group is not None:
+            if alarm.met:
+                self._causes.stands(alarm.place.name, alarm.group, self._suspect[self._row])
+            else:
+                self._causes.falls(alarm.place.name, alarm.group)
+            self._relate(moment)
+        elif self._causes:
+            self._relate(moment)
+
+    def _follow(self, alarm: _Alarm, moment: float) -> None:
+        """Where a person has just seen another group low, this one comes up seen, and speaks again with that one."""
+        for leader in self._alarms:
+            seen = leader.place is alarm.place and leader.state is AlarmState.ACKNOWLEDGED
+            if seen and 0.0 <= moment - leader.seen_s <= FOLLOW_S:
+                cause = name_of(FOLLOWS, leader.group)
+                self._move(alarm, Trigger.ACKNOWLEDGE, moment, f"system: follows {cause}")
+                alarm.cause, alarm.due_s = cause, leader.due_s
+                self._schedule()
+                return
+
+    def _relate(self, moment: float) -> None:
+        """Put aside what a sensing fault explains, and take back what it no longer does."""
+        for alarm in self._alarms:
+            stood_s = moment - alarm.met_s if alarm.met else 0.0
+            cause = self._causes.of(alarm.place.name, alarm.group, alarm.state, stood_s)
+            if alarm.blinded and cause is None:
+                self._move(alarm, Trigger.UNSUPPRESS, moment, "system")
+            elif cause is not None and self._move(alarm, Trigger.SUPPRESS, moment, f"system: {cause}"):
+                alarm.cause, alarm.blinded = cause, True
 
     def _pass(self, time_s: float) -> None:
         """Everything up to `time_s` has been looked at."""
@@ -257,20 +317,26 @@ class Engine:
         while self._next_due_s <= time_s:
             alarm = min(self._alarms, key=lambda alarm: alarm.due_s)
             trigger = Trigger.UNSHELVE if alarm.state is AlarmState.SHELVED else Trigger.RE_ALARM
-            self._move(alarm, trigger, alarm.due_s, "system")
+            moment = alarm.due_s
+            self._move(alarm, trigger, moment, "system")
+            if self._causes:
+                self._relate(moment)
 
-    def _move(self, alarm: _Alarm, trigger: Trigger, moment: float, by: str | None = None) -> None:
+    def _move(self, alarm: _Alarm, trigger: Trigger, moment: float, by: str | None = None) -> bool:
+        """Whether the trigger changed anything."""
         latching = alarm.place.settings.latching
         to = next_state(alarm.state, trigger, met=alarm.met > 0, latching=latching)
         if to is None:
-            return
+            return False
         time_s = max(moment, self._clock_s)
         self._clock_s = time_s
         alarm.state, alarm.since_s, alarm.due_s = to, time_s, math.inf
+        alarm.cause, alarm.blinded = None, False
         if to is AlarmState.ACKNOWLEDGED and alarm.place.settings.re_alarm_s:
             alarm.due_s = time_s + alarm.place.settings.re_alarm_s
         self._events.append(self._event(alarm, by))
         self._schedule()
+        return True
 
     def _schedule(self) -> None:
         self._next_due_s = min(alarm.due_s for alarm in self._alarms)
@@ -306,6 +372,7 @@ class Engine:
             basis=None if out else self._basis(alarm),
             since_s=alarm.since_s,
             until_s=alarm.due_s if alarm.state is AlarmState.SHELVED else None,
+            cause=alarm.cause,
         )
 
     def _worst(self, alarm: _Alarm) -> float | None:
@@ -376,6 +443,8 @@ def _alarms(place: _Place) -> Iterator[_Alarm]:
 
 
 def _limit(place: _Place) -> float:
+    if RULES[place.rule.name].limit_key is None:
+        return PATTERN_LIMIT
     if place.settings.limit is None:
         raise ValueError(f"alarm.{place.rule.name}: has no limit in this pack; rebuild the pack with its defaults")
     return place.settings.limit

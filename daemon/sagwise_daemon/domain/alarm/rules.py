@@ -17,6 +17,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
+from sagwise_daemon.domain.alarm.sense import Senses
 from sagwise_daemon.domain.model import Estimates, Floats, Pack, Readings, RuleSettings, Unknown
 
 MAX_SENSORS = 16  # temperature sensors, as many as the wire carries
@@ -27,6 +28,10 @@ SIGMA_MARGIN_V = 0.010
 LOADED_ON_DELAY_S = 5.0
 
 CHARGING_C_RATE = 0.02
+
+# Near empty a healthy group's resistance rises by half and more, and first that of the group that is emptiest: there
+# resistance is not judged. 0.1 V above the low limit is the last fifth of the charge in the built-in curves.
+RESISTANCE_ABOVE_LOW_V = 0.10
 
 
 class Per(Enum):
@@ -51,7 +56,8 @@ class Facts:
 
     temperature_c: (rows, MAX_SENSORS), NaN where there is no such sensor. age_s: (rows,) since the last valid
     sample, 0 when there is one. shortfall_v: (rows, groups) or one number, 0 to 0.015: how much lower than estimated
-    to take the rest voltage of a group found short of capacity.
+    to take the rest voltage of a group found short of capacity. senses: what the readings say about their own
+    sensors, None where nobody looks. earlier_mohm: (groups,) 25 degC resistances of earlier rides, None without.
     """
 
     pack: Pack
@@ -60,6 +66,8 @@ class Facts:
     temperature_c: Floats
     age_s: Floats
     shortfall_v: Floats | float = 0.0
+    senses: Senses | None = None
+    earlier_mohm: Floats | None = None
 
     def last(self) -> Facts:
         """The last row alone."""
@@ -71,7 +79,14 @@ class Facts:
             self.temperature_c[row],
             self.age_s[row],
             shortfall_v[row] if isinstance(shortfall_v, np.ndarray) and shortfall_v.ndim == 2 else shortfall_v,
+            None if self.senses is None else self.senses.rows(row),
+            self.earlier_mohm,
         )
+
+    def cautious_rest_v(self) -> Floats:
+        """Rest voltage less the margins that `rest_low` takes, NaN where unknown."""
+        margin = np.fmin(self.estimates.rest_sigma_v, SIGMA_MARGIN_V) + self.shortfall_v
+        return np.asarray(self.estimates.rest_v - margin)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,12 +106,17 @@ class Measured:
 
 
 def rest_low(facts: Facts, settings: RuleSettings) -> Measured:
-    """Rest voltage less the margins; where it is unknown the loaded voltage, with a longer on-delay."""
-    estimates = facts.estimates
-    unknown = np.isnan(estimates.rest_v)
-    margin = np.fmin(estimates.rest_sigma_v, SIGMA_MARGIN_V) + facts.shortfall_v
+    """Rest voltage less the margins; where it is unknown the loaded voltage, with a longer on-delay.
+
+    A loaded voltage under a fresh suspicion of its lead waits: within the same delay the lead is named or cleared.
+    """
+    rest = facts.cautious_rest_v()
+    unknown = np.isnan(rest)
+    loaded = facts.readings.group_v
+    if facts.senses is not None:
+        loaded = np.where(facts.senses.fresh > 0, np.nan, loaded)
     return Measured(
-        value=np.where(unknown, facts.readings.group_v, estimates.rest_v - margin),
+        value=np.where(unknown, loaded, rest),
         loaded=unknown,
         on_delay_s=np.where(unknown, max(settings.on_delay_s, LOADED_ON_DELAY_S), settings.on_delay_s),
     )
@@ -112,12 +132,65 @@ def overvoltage(facts: Facts, settings: RuleSettings) -> Measured:
 
 
 def spread_high(facts: Facts, settings: RuleSettings) -> Measured:
-    """Highest less lowest rest voltage. With groups unknown it is at least that: it may raise, but not clear."""
+    """Highest less lowest rest voltage. With groups unknown it is at least that: it may raise, but not clear.
+
+    Groups that are low, or whose readings are suspect, have an alarm of their own and are left out.
+    """
     rest = facts.estimates.rest_v
     some_unknown = np.isnan(rest).any(axis=1)
+    told = _told_of_already(facts)
+    rest = np.where(told, np.nan, rest)
     spread = np.fmax.reduce(rest, axis=1) - np.fmin.reduce(rest, axis=1)
     too_wide = spread > (np.inf if settings.limit is None else settings.limit)
     return Measured(value=np.where(too_wide | ~some_unknown, spread, np.nan)[:, None])
+
+
+def _told_of_already(facts: Facts) -> NDArray[np.bool_]:
+    low = facts.pack.rules["rest_low"]
+    told = np.zeros(facts.estimates.rest_v.shape, np.bool_)
+    if low.enabled and low.limit is not None:
+        told |= facts.cautious_rest_v() < low.limit
+    if facts.senses is not None:
+        told |= facts.senses.suspect > 0
+    return told
+
+
+def resistance_high(facts: Facts, settings: RuleSettings) -> Measured:
+    """A group's resistance over the pack's, or over its own earlier in the ride or on earlier rides: the larger.
+
+    Over earlier rides what the whole pack has gained is left out: that is cold, or age, and no joint.
+    """
+    assert facts.senses is not None, "an engine that watches this rule looks at the sensors"
+    ratio = facts.senses.ratio
+    if facts.earlier_mohm is not None:
+        grown = facts.estimates.resistance_25c_mohm / facts.earlier_mohm
+        ordered = np.sort(grown, axis=1)  # NaN comes last
+        known = np.maximum(np.isfinite(grown).sum(axis=1) - 1, 0)
+        common = np.take_along_axis(ordered, (known // 2)[:, None], axis=1)
+        ratio = np.fmax(ratio, grown / np.fmax(common, 1.0))
+    low = facts.pack.rules["rest_low"].limit
+    empty = facts.estimates.rest_v < (-np.inf if low is None else low + RESISTANCE_ABOVE_LOW_V)
+    return Measured(value=np.where(empty | (facts.senses.suspect > 0), np.nan, ratio))
+
+
+def sense_open(facts: Facts, settings: RuleSettings) -> Measured:
+    assert facts.senses is not None
+    return Measured(value=facts.senses.open)
+
+
+def sense_crossed(facts: Facts, settings: RuleSettings) -> Measured:
+    assert facts.senses is not None
+    return Measured(value=facts.senses.crossed)
+
+
+def reading_stuck(facts: Facts, settings: RuleSettings) -> Measured:
+    assert facts.senses is not None
+    return Measured(value=facts.senses.stuck)
+
+
+def current_sensor(facts: Facts, settings: RuleSettings) -> Measured:
+    assert facts.senses is not None
+    return Measured(value=facts.senses.current)
 
 
 def temperature(facts: Facts, settings: RuleSettings) -> Measured:
@@ -160,7 +233,8 @@ class Rule:
     """One row.
 
     low_cell: its events say on which voltage it acted. on_silence: looked at when samples fail to come, not only
-    at a reading. applies: whether the rule has a meaning for this pack; if not, it has no alarm at all.
+    at a reading. sensing: it looks at `Facts.senses`. applies: whether the rule has a meaning for this pack; if not, it
+    has no alarm at all.
     """
 
     name: str
@@ -169,6 +243,7 @@ class Rule:
     side: Side
     low_cell: bool = False
     on_silence: bool = False
+    sensing: bool = False
     applies: Callable[[Pack], bool] = _always
 
 
@@ -176,6 +251,7 @@ TABLE: tuple[Rule, ...] = (
     Rule("rest_low", rest_low, Per.GROUP, Side.BELOW, low_cell=True),
     Rule("loaded_floor", loaded_floor, Per.GROUP, Side.BELOW, low_cell=True),
     Rule("overvoltage", overvoltage, Per.GROUP, Side.ABOVE),
+    Rule("resistance_high", resistance_high, Per.GROUP, Side.ABOVE, sensing=True, applies=lambda pack: pack.series > 1),
     Rule("spread_high", spread_high, Per.PACK, Side.ABOVE, applies=lambda pack: pack.series > 1),
     Rule("temperature_high", temperature, Per.SENSOR, Side.ABOVE),
     Rule("temperature_low", temperature, Per.SENSOR, Side.BELOW),
@@ -187,5 +263,9 @@ TABLE: tuple[Rule, ...] = (
         Side.ABOVE,
         applies=lambda pack: pack.cell.max_discharge_a is not None,
     ),
+    Rule("sense_open", sense_open, Per.GROUP, Side.ABOVE, sensing=True),
+    Rule("sense_crossed", sense_crossed, Per.GROUP, Side.ABOVE, sensing=True),
+    Rule("reading_stuck", reading_stuck, Per.GROUP, Side.ABOVE, sensing=True),
+    Rule("current_sensor", current_sensor, Per.PACK, Side.ABOVE, sensing=True),
     Rule("link_lost", link_lost, Per.PACK, Side.REACHES, on_silence=True),
 )
