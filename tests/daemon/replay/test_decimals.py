@@ -16,7 +16,7 @@ from sagwise_daemon.io import trace as trace_module
 from sagwise_daemon.io.decimals import plain_rows
 from sagwise_daemon.io.trace import read_trace
 
-PLAIN = st.from_regex(r"-?([0-9]{1,9}(\.[0-9]{0,6})?|\.[0-9]{1,6})", fullmatch=True)
+PLAIN = st.from_regex(r"-?[0-9]{1,9}(\.[0-9]{0,6})?|\.[0-9]{1,6}", fullmatch=True)
 ANYTHING = st.text("0123456789.,-+e \r\n", max_size=40)
 
 
