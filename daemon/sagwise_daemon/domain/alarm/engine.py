@@ -275,9 +275,9 @@ class Engine:
     def _stand_or_fall(self, alarm: _Alarm, moment: float) -> None:
         alarm.met_s = moment if alarm.met else math.inf
         raised = self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
-        if raised and alarm.met and alarm.place.name == FOLLOWS:
+        if raised and alarm.met and alarm.place.rule.name == FOLLOWS:
             self._follow(alarm, moment)
-        if alarm.place.name in SENSING and alarm.group is not None:
+        if alarm.place.rule.name in SENSING and alarm.group is not None:
             if alarm.met:
                 self._causes.stands(alarm.place.name, alarm.group, self._suspect[self._row])
             else:
@@ -301,7 +301,7 @@ class Engine:
         """Put aside what a sensing fault explains, and take back what it no longer does."""
         for alarm in self._alarms:
             stood_s = moment - alarm.met_s if alarm.met else 0.0
-            cause = self._causes.of(alarm.place.name, alarm.group, alarm.state, stood_s)
+            cause = self._causes.of(alarm.place.rule.name, alarm.group, alarm.state, stood_s)
             if alarm.blinded and cause is None:
                 self._move(alarm, Trigger.UNSUPPRESS, moment, "system")
             elif cause is not None and self._move(alarm, Trigger.SUPPRESS, moment, f"system: {cause}"):

@@ -1,8 +1,8 @@
 """Other settings of the low-cell alarm over a ride that was. Law: the live engine judges them, with the live rule.
 
-A `Grid` is an engine that watches `rest_low` many times over, once for each setting. It is given the readings of a
-replay with the estimates made of them, so the estimates are made once. Beside each stands a plain buzzer with the
-same limit and delay: the yardstick.
+A `Grid` is an engine that watches `rest_low` many times over, once for each setting, and the sensing faults that put
+it aside. It is given the readings of a replay with the estimates made of them, so the estimates are made once. Beside
+each stands a plain buzzer with the same limit and delay: the yardstick.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sagwise_daemon.domain.alarm.engine import Engine
+from sagwise_daemon.domain.alarm.causes import SENSING
+from sagwise_daemon.domain.alarm.engine import Engine, by_default
 from sagwise_daemon.domain.alarm.rules import TABLE
 from sagwise_daemon.domain.alarm.yardstick import Buzzer
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimates, Floats, Pack, Readings
@@ -84,13 +85,12 @@ class Grid:
         (rule,) = (rule for rule in TABLE if rule.name == RULE)
         base = replace(pack.rules[RULE], enabled=True)
         self.settings = tuple(settings)
-        self._engine = Engine(
-            pack,
-            [
-                (str(place), rule, replace(base, limit=setting.limit_v, on_delay_s=setting.on_delay_s))
-                for place, setting in enumerate(settings)
-            ],
-        )
+        tried = [
+            (str(place), rule, replace(base, limit=setting.limit_v, on_delay_s=setting.on_delay_s))
+            for place, setting in enumerate(settings)
+        ]
+        faults = [watched for watched in by_default(pack) if watched[1].name in SENSING]
+        self._engine = Engine(pack, [*tried, *faults])
         self._rows = max(1, AT_ONCE // (len(settings) * pack.series))
         self.raises: tuple[list[tuple[float, int]], ...] = tuple([] for _ in settings)
 
@@ -106,7 +106,7 @@ class Grid:
 
     def _note(self, events: Sequence[AlarmEvent]) -> None:
         for event in events:
-            if event.to is AlarmState.UNACKNOWLEDGED and event.group is not None:
+            if event.to is AlarmState.UNACKNOWLEDGED and event.group is not None and event.rule not in SENSING:
                 self.raises[int(event.rule)].append((event.time_s, event.group))
 
     def tell(self, readings: Readings, events: Sequence[AlarmEvent]) -> tuple[Tried, ...]:
