@@ -3,7 +3,7 @@
 Every event is a value and every answer is a value; the same events give the same outcomes. Gaps and reboots need
 no event of their own: a reading's `time_s` runs on over both, the estimator takes the true step, and the alarms
 count nothing that was not known. Silence is the caller's to notice, since only it has a clock. Readings go through
-`take` alone or many at once; which, changes nothing.
+`take` alone or many at once; which, changes nothing. Whoever acknowledges `turn_back` heads home.
 """
 
 from __future__ import annotations
@@ -14,10 +14,13 @@ import numpy as np
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.alarm.engine import Engine
+from sagwise_daemon.domain.estimate.energy import EnergyLeft, with_home
 from sagwise_daemon.domain.model import (
     Acknowledge,
     AlarmEvent,
+    AlarmState,
     AlarmView,
+    Energy,
     Estimate,
     Estimates,
     Event,
@@ -30,6 +33,10 @@ from sagwise_daemon.domain.model import (
     Shelve,
     Silence,
 )
+from sagwise_daemon.domain.ride.summary import pack_volts
+from sagwise_daemon.domain.ride.way_home import WayHome
+
+TURN_BACK = "turn_back"
 
 
 @dataclass(slots=True, eq=False)
@@ -38,22 +45,26 @@ class State:
 
     estimator: estimate.EstimatorState
     alarms: Engine
+    energy: EnergyLeft
+    way_home: WayHome
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Taken:
-    """What readings brought: each one's estimate, the `shortfall_v` that goes with it (rows, groups), and together the
-    events.
+    """What readings brought: each one's estimate, the `shortfall_v` that goes with it (rows, groups), the last one's
+    energy, and together the events.
     """
 
     estimates: Estimates
     shortfall_v: Floats
+    energy: Energy
     events: tuple[AlarmEvent, ...]
 
 
 def new_state(pack: Pack) -> State:
     """Before the first event of `pack`."""
-    return State(estimator=estimate.new(pack), alarms=Engine(pack))
+    estimator = estimate.new(pack)
+    return State(estimator, Engine(pack), EnergyLeft(estimator), WayHome())
 
 
 def step(state: State, event: Event) -> tuple[State, Outcomes]:
@@ -63,19 +74,22 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
     not be shelved, a group out of range); the state is then as before.
     """
     known: Estimate | None = None
+    energy: Energy | None = None
     match event:
         case Reading():
             taken = take(state, Readings.one(event))
-            known, events = taken.estimates.row(0), taken.events
+            known, energy, events = taken.estimates.row(0), taken.energy, taken.events
         case Silence():
             events = state.alarms.silence(event.age_s)
         case Acknowledge():
             events = state.alarms.acknowledge(event.by, event.rule, event.group)
+            if event.rule == TURN_BACK or any(_turn_back_seen(said) for said in events):
+                state.way_home.turned()
         case Shelve():
             events = state.alarms.shelve(event.by, event.rule, event.seconds, event.group)
         case RideEnded():
             events = state.alarms.ride_ended()
-    return state, Outcomes(estimate=known, events=events, sound=state.alarms.sound)
+    return state, Outcomes(known, events, state.alarms.sound, energy)
 
 
 def take(state: State, readings: Readings) -> Taken:
@@ -83,12 +97,21 @@ def take(state: State, readings: Readings) -> Taken:
 
     `Silence` in between is for the caller to say, so it ends the readings that can be taken at once.
     """
-    made, shortfalls = [], []
-    for reading in readings:
-        made.append(estimate.update(state.estimator, reading))
+    made, energies, shortfalls = [], [], []
+    power_w = readings.current_a * pack_volts(readings.group_v)
+    for reading, watts in zip(readings, power_w.tolist(), strict=True):
+        known = estimate.update(state.estimator, reading)
+        left = state.energy.add(reading, known, state.estimator)
+        state.way_home.add(reading.time_s, watts, reading.distance_m)
+        made.append(known)
+        energies.append(with_home(left, state.way_home.home_wh))
         shortfalls.append(estimate.shortfall_v(state.estimator))
-    estimates, shortfall_v = Estimates.of(made), np.array(shortfalls)
-    return Taken(estimates, shortfall_v, state.alarms.readings(readings, estimates, shortfall_v))
+    estimates, shortfall_v = Estimates.of(made, energies), np.array(shortfalls)
+    return Taken(estimates, shortfall_v, energies[-1], state.alarms.readings(readings, estimates, shortfall_v))
+
+
+def _turn_back_seen(event: AlarmEvent) -> bool:
+    return event.rule == TURN_BACK and event.to is AlarmState.ACKNOWLEDGED
 
 
 def views(state: State) -> tuple[AlarmView, ...]:

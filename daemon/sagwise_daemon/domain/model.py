@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from math import nan
 from typing import TypeAlias
 
 import numpy as np
@@ -92,6 +93,21 @@ class Unknown(IntEnum):
     NO_CURRENT = 5  # current unmeasured: only the voltages speak
 
 
+@dataclass(frozen=True, slots=True)
+class Energy:
+    """Energy in Wh, NaN where unknown.
+
+    left_wh: what the pack gives until its weakest group's rest voltage is at `rest_low`'s limit, ridden on as of late;
+    left_sigma_wh its standard uncertainty; both unknown while any group is. at_most_wh: by the groups that are known.
+    home_wh: what it takes to get home.
+    """
+
+    left_wh: float
+    left_sigma_wh: float
+    at_most_wh: float
+    home_wh: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimate:
     """What the estimator makes of the readings up to `time_s`; every array is (groups,), NaN where unknown.
@@ -113,7 +129,10 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimates:
-    """Estimates in turn, one for each of `Readings`: the fields of `Estimate`, (rows, groups), time_s (rows,)."""
+    """Estimates in turn, one for each of `Readings`: the fields of `Estimate`, (rows, groups), time_s (rows,).
+
+    energy_*_wh: the fields of `Energy`, (rows,), or NaN where nobody worked them out.
+    """
 
     time_s: Floats
     rest_v: Floats
@@ -123,10 +142,14 @@ class Estimates:
     resistance_25c_mohm: Floats
     soc: Floats
     unknown: NDArray[np.int8]
+    energy_left_wh: Floats | float = nan
+    energy_left_sigma_wh: Floats | float = nan
+    energy_at_most_wh: Floats | float = nan
+    energy_home_wh: Floats | float = nan
 
     @classmethod
-    def of(cls, estimates: Sequence[Estimate]) -> Estimates:
-        """At least one estimate."""
+    def of(cls, estimates: Sequence[Estimate], energies: Sequence[Energy] = ()) -> Estimates:
+        """At least one estimate; energies: as many, or none where nobody worked them out."""
         return cls(
             time_s=np.array([estimate.time_s for estimate in estimates]),
             rest_v=np.array([estimate.rest_v for estimate in estimates]),
@@ -136,6 +159,10 @@ class Estimates:
             resistance_25c_mohm=np.array([estimate.resistance_25c_mohm for estimate in estimates]),
             soc=np.array([estimate.soc for estimate in estimates]),
             unknown=np.array([estimate.unknown for estimate in estimates]),
+            energy_left_wh=np.array([energy.left_wh for energy in energies]) if energies else nan,
+            energy_left_sigma_wh=np.array([energy.left_sigma_wh for energy in energies]) if energies else nan,
+            energy_at_most_wh=np.array([energy.at_most_wh for energy in energies]) if energies else nan,
+            energy_home_wh=np.array([energy.home_wh for energy in energies]) if energies else nan,
         )
 
     def __len__(self) -> int:
@@ -165,7 +192,15 @@ class Estimates:
             self.resistance_25c_mohm[which],
             self.soc[which],
             self.unknown[which],
+            _rows(self.energy_left_wh, which),
+            _rows(self.energy_left_sigma_wh, which),
+            _rows(self.energy_at_most_wh, which),
+            _rows(self.energy_home_wh, which),
         )
+
+
+def _rows(column: Floats | float, which: slice) -> Floats | float:
+    return column[which] if isinstance(column, np.ndarray) else column
 
 
 class Priority(StrEnum):
@@ -311,7 +346,7 @@ Event: TypeAlias = Reading | Silence | Acknowledge | Shelve | RideEnded
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outcomes:
-    """What one step brought. `estimate` is None unless the event was a Reading.
+    """What one step brought. `estimate` and `energy` are None unless the event was a Reading.
 
     sound: the highest priority among alarms in `unacknowledged`, None for silence.
     """
@@ -319,3 +354,4 @@ class Outcomes:
     estimate: Estimate | None
     events: tuple[AlarmEvent, ...]
     sound: Priority | None
+    energy: Energy | None = None

@@ -212,6 +212,20 @@ def overcurrent(facts: Facts, settings: RuleSettings) -> Measured:
     return Measured(value=facts.readings.current_a[:, None] / allowed_a)
 
 
+def turn_back(facts: Facts, settings: RuleSettings) -> Measured:
+    """Energy left above the reserve over the energy to get home, less 1: the margin that is left.
+
+    Unknown energy neither raises nor clears. With groups unknown the pack has at most what the others say: it may
+    raise, but not clear. At home there is nothing to object to.
+    """
+    made = facts.estimates
+    home = np.broadcast_to(made.energy_home_wh, made.time_s.shape)
+    way = np.where(home > 0.0, home, np.nan)
+    margin = np.where(home <= 0.0, np.inf, made.energy_at_most_wh / way - 1.0)
+    too_little = margin < (-np.inf if settings.limit is None else settings.limit)
+    return Measured(value=np.where(too_little | ~np.isnan(made.energy_left_wh), margin, np.nan)[:, None])
+
+
 def link_lost(facts: Facts, settings: RuleSettings) -> Measured:
     return Measured(value=facts.age_s[:, None])
 
@@ -263,6 +277,7 @@ TABLE: tuple[Rule, ...] = (
         Side.ABOVE,
         applies=lambda pack: pack.cell.max_discharge_a is not None,
     ),
+    Rule("turn_back", turn_back, Per.PACK, Side.BELOW),
     Rule("sense_open", sense_open, Per.GROUP, Side.ABOVE, sensing=True),
     Rule("sense_crossed", sense_crossed, Per.GROUP, Side.ABOVE, sensing=True),
     Rule("reading_stuck", reading_stuck, Per.GROUP, Side.ABOVE, sensing=True),
