@@ -57,6 +57,9 @@ class LiveOut(BaseModel):
     sound: str | None
     ride_id: int | None
     notice: str | None
+    energy_left_wh: Number = Field(description="until the weakest group's rest voltage is at rest_low's limit")
+    energy_left_sigma_wh: Number = Field(description="its standard uncertainty")
+    energy_home_wh: Number = Field(description="what it takes to get home, the way back being the way out")
 
 
 class RideOut(BaseModel):

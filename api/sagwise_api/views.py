@@ -58,6 +58,9 @@ def live(state: LiveState) -> out.LiveOut:
         sound=state.sound,
         ride_id=state.ride_id,
         notice=state.notice,
+        energy_left_wh=known(state.energy_left_wh, 1),
+        energy_left_sigma_wh=known(state.energy_left_sigma_wh, 1),
+        energy_home_wh=known(state.energy_home_wh, 1),
     )
 
 

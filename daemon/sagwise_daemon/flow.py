@@ -80,7 +80,7 @@ class Flow:
         change = self._change(event)
         cut_off = isinstance(change, End) and change.ended_by == "link"  # this reading is no part of that ride
         if isinstance(event, Reading):
-            self.moment = Moment(event, outcomes.estimate)
+            self.moment = Moment(event, outcomes.estimate, energy=outcomes.energy)
             if not cut_off:
                 self._record(event, outcomes.estimate)
         if isinstance(change, Begin) and self.ride_id is None:
@@ -113,6 +113,7 @@ class Flow:
             alarms=views(self._state),
             sound=outcomes.sound,
             ride_id=self.ride_id,
+            energy=self.moment.energy,
         )
 
     def _publish(self, outcomes: Outcomes) -> list[Stored]:

@@ -12,7 +12,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from sagwise_daemon.domain.model import AlarmEvent, AlarmView, Estimate, Floats, Pack, Priority, Reading, Unknown
+from sagwise_daemon.domain.model import (
+    AlarmEvent,
+    AlarmView,
+    Energy,
+    Estimate,
+    Floats,
+    Pack,
+    Priority,
+    Reading,
+    Unknown,
+)
 from sagwise_daemon.domain.ports import LiveState
 
 UNKNOWN_WORDS: dict[int, str | None] = {
@@ -41,6 +51,7 @@ class Moment:
     sound: Priority | None = None
     ride_id: int | None = None
     notice: str | None = None
+    energy: Energy | None = None
 
 
 def plain(value: float, digits: int = 4) -> float | None:
@@ -102,6 +113,7 @@ class LiveOutlet:
 
     def _build(self) -> LiveState:
         reading, estimate, pack = self._moment.reading, self._moment.estimate, self._pack
+        energy = self._moment.energy
         groups = pack.series
         reasons = estimate.unknown.tolist() if estimate is not None else [Unknown.STARTING] * groups
         return LiveState(
@@ -127,6 +139,9 @@ class LiveOutlet:
             sound=None if self._moment.sound is None else self._moment.sound.value,
             ride_id=self._moment.ride_id,
             notice=self._moment.notice,
+            energy_left_wh=plain(energy.left_wh, 2) if energy else None,
+            energy_left_sigma_wh=plain(energy.left_sigma_wh, 2) if energy else None,
+            energy_home_wh=plain(energy.home_wh, 2) if energy else None,
         )
 
     def _link(self) -> str:

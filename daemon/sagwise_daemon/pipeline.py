@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
+from sagwise_daemon.domain.core import TURN_BACK
 from sagwise_daemon.domain.host import HostVoice, fallback_limits
 from sagwise_daemon.domain.intake import Intake, Taken
 from sagwise_daemon.domain.model import (
@@ -24,7 +25,7 @@ from sagwise_daemon.domain.model import (
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.flow import Flow, Stored
 from sagwise_daemon.outlets import LiveOutlet
-from sagwise_protocol import Decoder, Frame, Pattern
+from sagwise_protocol import ButtonKind, Decoder, Frame, Pattern
 
 log = logging.getLogger(__name__)
 
@@ -150,8 +151,10 @@ class BoardPipeline:
         for reading in taken.readings:
             if not self._judged(reading):
                 self._heard_s = before_s
-        for _press in taken.presses:
+        for press in taken.presses:
             self._through(Acknowledge("button"))
+            if press is ButtonKind.LONG:  # the rider says that the bike heads home, whether `turn_back` speaks or not
+                self._through(Acknowledge("button", TURN_BACK))
 
     def _judged(self, reading: Reading) -> bool:
         """Whether the core could judge it. A fault of ours must not look like quiet: it counts as a lost link, and

@@ -20,6 +20,7 @@ class LiveState:
     unknown: per group None or the reason in words ("settling: 8 s of rest needed").
     link: "waiting" (never heard), "up", "lost". sound: priority now sounding, or None.
     notice: one plain sentence when something is wrong that is no alarm ("board has 14 groups, pack has 16").
+    energy_left_wh: above the reserve, with its standard uncertainty. energy_home_wh: what it takes to get home.
     """
 
     sequence: int
@@ -44,6 +45,9 @@ class LiveState:
     sound: str | None
     ride_id: int | None
     notice: str | None
+    energy_left_wh: float | None = None
+    energy_left_sigma_wh: float | None = None
+    energy_home_wh: float | None = None
 
 
 class Live(Protocol):
