@@ -11,6 +11,7 @@ import numpy as np
 
 from sagwise_daemon.domain.alarm.sense.block import Block, Bools
 from sagwise_daemon.domain.alarm.sense.taps import usual
+from sagwise_daemon.domain.alarm.sense.window import line
 from sagwise_daemon.domain.model import Floats
 
 STUCK_V = 0.030  # the pack moved this far while the group's digits stood still
@@ -107,18 +108,26 @@ class Ends:
 
     def _rattle(self, block: Block) -> Floats:
         """Way there and back over what is usual in the pack, where it is too much; V."""
-        if len(block.group_v) < 4:
+        ends = _way(block.group_v[:, [0, -1]])
+        if not (ends > RATTLE_V).any():
             return np.zeros(2)
-        steps = np.abs(np.diff(block.group_v, axis=0)).sum(axis=0)
-        way = steps - np.abs(block.group_v[-1] - block.group_v[0])
-        limit = RATTLE_V + RATTLE_OVER_USUAL * float(usual(way))
-        return np.asarray(np.where(way[[0, -1]] > limit, way[[0, -1]] / 4, 0.0))
+        limit = RATTLE_V + RATTLE_OVER_USUAL * float(usual(_way(block.group_v)))
+        return np.asarray(np.where(ends > limit, ends / 4, 0.0))
 
 
-def dead(block: Block, slope: Floats, moved_v: float, plausible: tuple[float, float]) -> Bools:
-    """(groups,) whether a group reads what no cell can and does not answer the current either."""
-    if moved_v < DEAD_MOVED_V:
-        return np.zeros(len(slope), np.bool_)
-    volts = block.group_v.mean(axis=0)
+def _way(volts: Floats) -> Floats:
+    """How far each group goes from row to row, less where it ends up."""
+    return np.asarray(np.abs(volts[1:] - volts[:-1]).sum(axis=0) - np.abs(volts[-1] - volts[0]))
+
+
+def dead(block: Block, total: Floats, plausible: tuple[float, float]) -> Bools:
+    """(groups,) whether a group reads what no cell can and does not answer the current either.
+
+    total: sums of the short window, (SUMS, groups).
+    """
+    volts = block.group_v[0]
     outside = (volts < plausible[0]) | (volts > plausible[1])
-    return np.asarray(outside & (np.abs(1.0 + slope) < DEAD_RESPONSE))
+    if not outside.any():
+        return np.asarray(outside)
+    moved, slope = line(total)
+    return np.asarray(outside & (moved > DEAD_MOVED_V**2) & (np.abs(1.0 + slope) < DEAD_RESPONSE))

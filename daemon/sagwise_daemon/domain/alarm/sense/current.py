@@ -18,6 +18,7 @@ from sagwise_daemon.domain.model import Floats, Pack
 from sagwise_daemon.domain.pack.chemistry import prior_drop_v
 
 BLOCKS = 24  # seconds of the comparison: several pulls, and half a minute until a fault fills it
+EVERY = 3  # blocks between two looks
 MOVED_V = 0.010  # the common voltage's movement from second to second, standard deviation, worth explaining
 MOVES = 5  # seconds in which it moves by half of that at least
 UNEXPLAINED = 0.6  # share of that movement which the current leaves over; a healthy pack leaves a tenth
@@ -37,6 +38,8 @@ class CurrentSensor:
         self._levels: deque[float] = deque(maxlen=BLOCKS)
         self._last: tuple[float, float] | None = None
         self._seen = False
+        self._count = 0
+        self._wrong = False
         self._lost_for = 0
         self._lost_range = (np.inf, -np.inf)
         self._zero = Zero(pack.capacity_ah)
@@ -54,7 +57,10 @@ class CurrentSensor:
             self._levels.append(current_c)
         self._last = common, current_c
         offset = self._zero.judge(block)
-        return float(offset or self._unexplained())
+        self._count += 1
+        if self._count % EVERY == 0:
+            self._wrong = self._unexplained()
+        return float(offset or self._wrong)
 
     def _lost(self, block: Block) -> float:
         self._last = None

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from sagwise_daemon.domain.alarm.sense.block import Block, Bools
-from sagwise_daemon.domain.alarm.sense.window import COUNT, D, Left, Window
+from sagwise_daemon.domain.alarm.sense.window import COUNT, D, Window, apart_at_most, line
 from sagwise_daemon.domain.model import Floats
 
 SHORT_BLOCKS = 12  # seconds: some pulls long, and too short for charge to drift
@@ -51,14 +51,14 @@ class BrokenTaps:
         self._long.clear()
         self._gathered = []
 
-    def judge(self, short: Window, left: Left, sums: Floats) -> Bools:
-        """(groups - 1,) whether each tap is broken, after the newest block's sums."""
-        found = _torn(left, TORN_V, TOGETHER_SHARE)
+    def judge(self, short: Window, total: Floats, sums: Floats) -> Bools:
+        """(groups - 1,) whether each tap is broken. total: of the short window; sums: of its newest block."""
+        found = _torn(short, total, TORN_V, TOGETHER_SHARE)
         self._gathered.append(sums)
         if len(self._gathered) == LONG_EVERY:
             self._long.push(np.sum(self._gathered, axis=0))
             self._gathered = []
-            found |= _torn(self._long.left(), CREPT_V, CREPT_TOGETHER_SHARE)
+            found = found | _torn(self._long, self._long.total(), CREPT_V, CREPT_TOGETHER_SHARE)
         np.maximum(self._held - 1, 0, out=self._held)
         self._held[found | self._far_apart(short)] = HELD_BLOCKS
         return self._held > 0
@@ -74,7 +74,12 @@ class BrokenTaps:
         return np.asarray((half > limit) & (both < APART_SHARE * half))
 
 
-def _torn(left: Left, least_v: float, together: float) -> Bools:
+def _torn(window: Window, total: Floats, least_v: float, together: float) -> Bools:
+    # Nothing can be torn where all that moves apart would not fill the blocks that are wanted: most packs, most of
+    # the time. Half, since the blocks are measured from their middle and this from their mean.
+    if apart_at_most(total) < least_v**2 * TORN_BLOCKS / SHORT_BLOCKS / 2.0:
+        return np.zeros(total.shape[1] - 1, np.bool_)
+    left = window.left(line(total)[1])
     own = max(float(usual(_mean(left.own))), 0.0) ** 0.5
     limit = max(least_v, TORN_OVER_USUAL * own) ** 2
     torn = (left.apart > limit) & (left.together < together**2 * left.apart)

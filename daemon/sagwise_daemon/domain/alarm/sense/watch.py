@@ -125,10 +125,10 @@ class Sense:
             return found
         sums = block_sums(block)
         self._short.push(sums)
-        left = self._short.left()
-        silent = dead(block, left.slope, left.moved_v, self._plausible)
+        total = self._short.total()
+        silent = dead(block, total, self._plausible)
         found.add_crossed(crossed(block, self._plausible))
-        found.add_torn(self._taps.judge(self._short, left, sums))
+        found.add_torn(self._taps.judge(self._short, total, sums))
         found.add_invalid(self._invalid_for >= INVALID_BLOCKS)
         found.add_ends(self._ends.judge(block, self._pack.capacity_ah) | silent[[0, -1]])
         found.add_stuck(self._still.judge(block) | silent)

@@ -29,14 +29,11 @@ class Left:
     """What is left of each group after its line, as mean squares in V², NaN where a group was invalid.
 
     own: (blocks, groups). apart, together: (blocks, groups - 1), entry k of groups k and k + 1.
-    slope: (groups,) of the line. moved_v: standard deviation of the common voltage over the window.
     """
 
     own: Floats
     apart: Floats
     together: Floats
-    slope: Floats
-    moved_v: float
 
 
 def block_sums(block: Block) -> Floats:
@@ -77,15 +74,18 @@ class Window:
         rows = (self._at - 1 - np.arange(count)) % len(self._sums)
         return np.asarray(self._sums[rows].sum(axis=0))
 
-    def left(self) -> Left:
-        """What no current explains, block by block, in no order."""
-        moved, slope = line(self._sums.sum(axis=0))
+    def total(self) -> Floats:
+        """(SUMS, groups) of the whole window."""
+        return np.asarray(self._sums.sum(axis=0))
+
+    def left(self, slope: Floats) -> Left:
+        """What no current explains, block by block, in no order. slope: (groups,) of the lines."""
         level = self._level(slope)
         with np.errstate(divide="ignore", invalid="ignore"):
             own, cross = self._residuals(level, slope)
         apart = (own[:, :-1] + own[:, 1:] - 2.0 * cross) / 4.0
         together = (own[:, :-1] + own[:, 1:] + 2.0 * cross) / 4.0
-        return Left(own, apart, together, slope, float(np.sqrt(moved.max())))
+        return Left(own, apart, together)
 
     def _level(self, slope: Floats) -> Floats:
         """The middle of the blocks' own levels: one wild block moves a mean, and with it every other block."""
@@ -113,3 +113,11 @@ def line(total: Floats) -> tuple[Floats, Floats]:
     moved = np.maximum(total[MM] / n - mean_m * mean_m, 0.0)
     slope = (total[MD] / n - mean_m * total[D] / n) / (moved + STILL_V**2)
     return moved, np.minimum(np.maximum(slope, SLOPE_RANGE[0]), SLOPE_RANGE[1])
+
+
+def apart_at_most(total: Floats) -> float:
+    """No two neighbours' half difference has a larger mean square than this, V², before any line is taken off."""
+    n = np.maximum(np.minimum(total[COUNT, :-1], total[COUNT, 1:]), 1.0)
+    mean = (total[D, :-1] - total[D, 1:]) / (2.0 * n)
+    square = (total[DD, :-1] + total[DD, 1:] - 2.0 * total[NEXT, :-1]) / (4.0 * n)
+    return float((square - mean * mean).max(initial=0.0))
