@@ -48,39 +48,56 @@ class Shared:
 
 
 class Common:
-    """The filter's state. `drop_v`: prior 1 s resistance at 25 degC, volts per C."""
+    """The filter's state. `drop_v`: prior 1 s resistance at 25 degC, volts per C.
+
+    scaled: the resistances' scale is measured. Until then the prior may be wrong several times over, so no voltage
+    under load is believed, and charge is counted from where it began. rested: it began from a rested voltage.
+    """
 
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
         self.curve = curve
         self.drop_v = drop_v
         low, high = curve.volts(np.array([0.2, 0.9]))
         self._slope = float(high - low) / 0.7
-        slow = np.array(s.SLOW_SHARES) * drop_v
-        self._first = np.array([0.5, 0.0, s.OHMIC_SHARE * drop_v, s.BENT_SHARE * drop_v, *slow, 0.0])
-        ohmic, bent = self._first[OHMIC], self._first[BENT]
-        walks = [s.WALK_SOC, s.WALK_RATIO, s.WALK_OHMIC * ohmic, s.WALK_BENT * bent, *(s.WALK_SLOW * slow)]
-        self._walk = np.array([*walks, s.WALK_OFFSET_V]) ** 2
-        self._low = np.array([-0.05, -s.RATIO_CLAMP, *self._clamp(0), -1.0])
-        self._high = np.array([1.05, s.RATIO_CLAMP, *self._clamp(1), 1.0])
+        self._shape(drop_v)
         self.x: Floats = self._first.copy()
-        self.p: Floats = np.diag(self._first_sigmas() ** 2)
+        self.p: Floats = np.diag(self._sigmas**2)
         self.currents = [0.0, 0.0, 0.0]
+        self.scaled = False
+        self.rested = True
         self._h = np.zeros(STATES)
         self._diagonal = np.einsum("ii->i", self.p)
 
-    def _clamp(self, side: int) -> Floats:
-        factor = np.array([s.OHMIC_CLAMP[side]] * 2 + [s.SLOW_CLAMP[side]] * 3)
-        return np.asarray(self._first[RESISTANCES] * factor)
+    def _shape(self, drop_v: float) -> None:
+        """First values, their sigmas, walks and clamps, all in proportion to the 1 s resistance."""
+        self.drop_v = drop_v
+        ohmic, bent = s.OHMIC_SHARE * drop_v, s.BENT_SHARE * drop_v
+        slow = np.array(s.SLOW_SHARES) * drop_v
+        self._first = np.array([0.5, 0.0, ohmic, bent, *slow, 0.0])
+        sigmas = [s.SIGMA_SOC, s.SIGMA_RATIO, s.SIGMA_OHMIC * ohmic, s.SIGMA_BENT * bent, *(s.SIGMA_SLOW * slow)]
+        self._sigmas = np.array([*sigmas, s.SIGMA_OFFSET_V])
+        walks = [s.WALK_SOC, s.WALK_RATIO, s.WALK_OHMIC * ohmic, s.WALK_BENT * bent, *(s.WALK_SLOW * slow)]
+        self._walk = np.array([*walks, s.WALK_OFFSET_V]) ** 2
+        factors = np.array([s.OHMIC_CLAMP] * 2 + [s.SLOW_CLAMP] * 3)
+        low, high = factors.T * self._first[RESISTANCES]
+        self._low = np.array([s.SOC_CLAMP[0], -s.RATIO_CLAMP, *low, -s.OFFSET_CLAMP_V])
+        self._high = np.array([s.SOC_CLAMP[1], s.RATIO_CLAMP, *high, s.OFFSET_CLAMP_V])
 
-    def _first_sigmas(self) -> Floats:
-        first = self._first
-        slow = s.SIGMA_SLOW * first[SLOW]
-        resistances = [s.SIGMA_OHMIC * first[OHMIC], s.SIGMA_BENT * first[BENT], *slow]
-        return np.array([s.SIGMA_SOC, s.SIGMA_RATIO, *resistances, s.SIGMA_OFFSET_V])
+    def scale(self, measured_v: float, step_c: float) -> None:
+        """Take the first values anew from a 1 s resistance measured at steps of `step_c`, volts per C at 25 degC."""
+        self.scaled = True
+        if not measured_v > 0:
+            return
+        self.x[RESISTANCES] = self._first[RESISTANCES]
+        self._shape(self.drop_v * measured_v / self.resistance(step_c))
+        self.x[RESISTANCES] = self._first[RESISTANCES]
+        self.p[RESISTANCES, :] = self.p[:, RESISTANCES] = 0.0
+        self._diagonal[RESISTANCES] = self._sigmas[RESISTANCES] ** 2
 
-    def open(self, soc: float, soc_sigma: float, offset_sigma_v: float) -> None:
+    def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""
-        self.x[Z], self.x[W] = soc, 0.0
+        self.rested = rested
+        self.x[Z], self.x[W] = soc, offset_v
         for state, sigma in ((Z, soc_sigma), (W, offset_sigma_v)):
             self.p[state, :] = self.p[:, state] = 0.0
             self.p[state, state] = sigma**2
@@ -105,7 +122,9 @@ class Common:
         self._diagonal += self._walk * seconds
 
     def update(self, volts: float, moment: Moment) -> Shared:
-        """Learn from the median voltage."""
+        """Learn from the median voltage, once the resistances have their scale."""
+        if not self.scaled:
+            return self.shared(volts, moment.factor)
         h, p = self._h, self.p
         c, factor = moment.c, moment.factor
         z, _, ohmic, bent, r1, r2, r3, w = self.x.tolist()
@@ -123,16 +142,30 @@ class Common:
         ph = p @ h
         variance = float(h @ ph) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
-        gain = ph / variance
-        if moment.steady:
-            gain[RESISTANCES] = 0.0
-            p -= np.outer(gain, ph) + np.outer(ph, gain) - variance * np.outer(gain, gain)
-        else:
-            p -= np.outer(gain, ph)
+        self._learn(ph, variance, min(max(volts - (ocv - drop + w), -cap), cap), moment.steady)
         p[Z, Z] = max(float(p[Z, Z]), floor)
-        self.x += gain * min(max(volts - (ocv - drop + w), -cap), cap)
-        np.minimum(np.maximum(self.x, self._low, out=self.x), self._high, out=self.x)
         return self.shared(volts, factor)
+
+    def _learn(self, ph: Floats, variance: float, innovation: float, steady: bool) -> None:
+        """Kalman's step, except for states that must stay: they keep their value and their uncertainty.
+
+        Merely clipping a resistance at its limit would leave its share of the innovation to the others, which then
+        run away; so a state about to leave its limits is left out, as are all resistances at a steady current.
+        """
+        gain = ph / variance
+        if steady:
+            gain[RESISTANCES] = 0.0
+        reached = self.x + gain * innovation
+        outside = (reached < self._low) | (reached > self._high)
+        kept_out = bool(outside.any())
+        if kept_out:
+            gain[outside] = 0.0
+            reached = self.x + gain * innovation
+        self.x = reached
+        if steady or kept_out:
+            self.p -= np.outer(gain, ph) + np.outer(ph, gain) - variance * np.outer(gain, gain)
+        else:
+            self.p -= np.outer(gain, ph)
 
     def _charge_floor(self, slope: float) -> float:
         """Least variance of charge that a voltage may lead to: the curve's own error over its flattest slope nearby.
@@ -142,7 +175,8 @@ class Common:
         variance = float(self.p[Z, Z])
         sigma, z = sqrt(variance), float(self.x[Z])
         flattest = min(slope, self.curve.at(z - sigma)[1], self.curve.at(z + sigma)[1])
-        return min(variance, (s.CURVE_SIGMA_V / max(flattest, 1e-3)) ** 2)
+        curve_v = s.CURVE_SIGMA_V if self.rested else s.LOADED_CURVE_SIGMA_V
+        return min(variance, (curve_v / max(flattest, 1e-3)) ** 2)
 
     def shared(self, volts: float, factor: float) -> Shared:
         """The state as the peers need it, given the median voltage just measured."""

@@ -88,7 +88,9 @@ def _gap(state: EstimatorState, moment: Moment, time_s: float) -> None:
     common.open(
         float(common.x[Z]),
         float(np.sqrt(common.p[Z, Z] + unseen**2)),
+        float(common.x[W]),
         float(np.sqrt(common.p[W, W]) + s.GAP_SIGMA_V),
+        common.rested,
     )
 
 
@@ -101,19 +103,21 @@ def _starting(state: EstimatorState, reading: Reading, moment: Moment, valid: ND
     else:
         volts = reading.group_v
     assert state.start is not None
-    beginning = state.start.add(volts, moment)
+    common, steps = state.common, state.steps
+    common.flow(moment.mean_c, moment.seconds)
+    steps.add(reading.time_s, np.where(valid, reading.group_v, nan), moment.c, moment.factor)
+    beginning = state.start.add(volts, moment, _measured(state), common.currents[1])
     if beginning is None:
         if state.reason is Unknown.STARTING:
             state.reason = Unknown.SETTLING
         return output.blank(reading.time_s, groups, state.reason)
-    _begin(state, beginning, moment)
+    _begin(state, beginning)
     return output.blank(reading.time_s, groups, state.reason)
 
 
-def _begin(state: EstimatorState, beginning: Beginning, moment: Moment) -> None:
+def _begin(state: EstimatorState, beginning: Beginning) -> None:
     median = float(np.median(beginning.soc))
-    state.common.open(median, beginning.soc_sigma, beginning.offset_sigma_v)
-    state.common.flow(moment.c, inf)
+    state.common.open(median, beginning.soc_sigma, beginning.offset_v, beginning.offset_sigma_v, beginning.rested)
     state.peers.open(beginning.soc - median, beginning.peer_sigma)
     state.start = None
     state.since_s = s.KNOWN_AFTER_S if beginning.rested else 0.0
@@ -137,8 +141,25 @@ def _running(state: EstimatorState, reading: Reading, moment: Moment, valid: NDA
     volts = np.where(valid, volts, np.nan)
     state.floor.add(volts, moment.c, moment.seconds)
     state.steps.add(reading.time_s, volts, moment.c, moment.factor)
+    if not common.scaled:
+        _scale(state)
     estimate = output.known(reading.time_s, shared, common, peers, moment, state.floor, _resistance(state))
     return output.hide(estimate, _reasons(state, estimate, valid))
+
+
+def _measured(state: EstimatorState) -> float:
+    """The middle group's 1 s resistance from steps, volts per C at 25 degC; NaN until three are seen."""
+    r_25 = state.steps.r_25
+    found = r_25[np.isfinite(r_25)]
+    return float(np.median(found)) if len(found) else nan
+
+
+def _scale(state: EstimatorState) -> None:
+    measured_v = _measured(state)
+    if isnan(measured_v) and state.since_s < s.SCALE_WITHIN_S:
+        return
+    state.common.scale(measured_v, state.steps.step_c)
+    state.peers.scale(state.common.drop_v)
 
 
 def _median(volts: Floats, valid: NDArray[np.bool_], count: int) -> float:

@@ -19,7 +19,7 @@ class Moment:
     seconds: since the last reading with a current; inf at the first. c: current in C. mean_c: over those seconds.
     change: how far the current moved lately, in C. factor: temperature's factor on resistance. crowd: noise
     multiplier where samples come faster than 10 Hz. steady: the current has not varied, nothing can be learnt
-    about resistance. warm: whether a temperature is measured.
+    about resistance. warm: whether a temperature is measured. calm_c: current low-passed over 1 s.
     """
 
     seconds: float
@@ -30,6 +30,7 @@ class Moment:
     crowd: float
     steady: bool
     warm: bool
+    calm_c: float
 
 
 class Inputs:
@@ -42,7 +43,7 @@ class Inputs:
         self._taken_at = -np.inf
         self._temperature_c = nan
         self._change = 0.0
-        self._mean = self._square = 0.0
+        self._mean = self._square = self._calm = 0.0
 
     def take(self, reading: Reading) -> Moment | None:
         """The moment of this reading, or None while its current is unknown."""
@@ -62,7 +63,9 @@ class Inputs:
         factor = resistance_factor(s.ASSUMED_TEMPERATURE_C if unknown else self._temperature_c)
         crowd = max(1.0, s.NOMINAL_STEP_S / max(seconds, 1e-3))
         spread = sqrt(max(self._square - self._mean**2, 0.0))
-        return Moment(seconds, c, (c + last) / 2, self._change, factor, crowd, spread < s.FREEZE_C, warm=not unknown)
+        return Moment(
+            seconds, c, (c + last) / 2, self._change, factor, crowd, spread < s.FREEZE_C, not unknown, self._calm
+        )
 
     def _warm(self, sensors: Floats, seconds: float) -> None:
         known = sensors[np.isfinite(sensors)]
@@ -76,5 +79,6 @@ class Inputs:
     def _vary(self, c: float, moved: float, seconds: float) -> None:
         self._change = max(abs(moved), self._change * exp(-seconds / s.CURRENT_CHANGE_TAU_S))
         part = 1.0 - exp(-seconds / s.FREEZE_TAU_S)
+        self._calm += (c - self._calm) * (1.0 - exp(-seconds / s.REST_TAU_S))
         self._mean += (c - self._mean) * part
         self._square += (c * c - self._square) * part

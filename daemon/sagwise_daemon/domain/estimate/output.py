@@ -58,8 +58,8 @@ def sigma_v(common: Common, peers: Peers, soc: Floats, gap_v: Floats, warm: bool
     charge = common.p[Z, Z] + peers.p[SOC, SOC] - s.SIGMA_SOC**2 - s.PEER_SIGMA_SOC**2
     fading = (common.p[W, W] - s.SIGMA_OFFSET_V**2) * COMMON_LEFT**2
     variance = (
-        s.SIGMA_BASE_V**2
-        + (s.SIGMA_OF_GAP * gap_v) ** 2
+        (s.SIGMA_BASE_V if common.rested else s.SIGMA_LOADED_START_V) ** 2
+        + ((s.SIGMA_OF_GAP if common.scaled else s.UNSCALED_SIGMA_OF_GAP) * gap_v) ** 2
         + (s.SIGMA_OF_SLOPE * slope) ** 2
         + (s.SIGMA_OF_RATIO_V * peers.x[RATIO]) ** 2
         + np.maximum(charge, 0.0) * slope**2

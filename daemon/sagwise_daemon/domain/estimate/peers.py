@@ -29,13 +29,7 @@ class Peers:
 
     def __init__(self, curve: OcvCurve, groups: int, drop_v: float) -> None:
         self.curve = curve
-        self.drop_v = drop_v
-        extra = s.PEER_SIGMA_EXTRA * drop_v
-        self._sigmas = np.array(
-            [s.PEER_SIGMA_SOC, s.PEER_SIGMA_RATIO, s.PEER_SIGMA_SCALE, extra, s.PEER_SIGMA_OFFSET_V]
-        )
-        walk = [s.PEER_WALK_SOC, s.PEER_WALK_RATIO, s.PEER_WALK_SCALE, s.PEER_WALK_EXTRA * drop_v]
-        self._walk = np.array([*walk, s.PEER_WALK_OFFSET_V])[:, None] ** 2
+        self._shape(drop_v)
         self.x: Floats = np.zeros((STATES, groups))
         self.p: Floats = np.zeros((STATES, STATES, groups))
         self._diagonal = np.einsum("iig->ig", self.p)
@@ -43,14 +37,24 @@ class Peers:
         self._h[OFFSET] = 1.0
         self.doubt_v: Floats = np.zeros(groups)
         self.doubted: NDArray[np.bool_] = np.zeros(groups, bool)
-        self.forget(np.ones(groups, bool))
-
-    def forget(self, which: NDArray[np.bool_]) -> None:
-        """Begin the given groups anew."""
-        self.x[:, which] = 0.0
-        self.p[:, :, which] = np.diag(self._sigmas**2)[:, :, None]
+        self._diagonal[:] = self._sigmas[:, None] ** 2
         both = s.PEER_CORRELATION * s.PEER_SIGMA_RATIO * s.PEER_SIGMA_SCALE
-        self.p[RATIO, SCALE, which] = self.p[SCALE, RATIO, which] = both
+        self.p[RATIO, SCALE] = self.p[SCALE, RATIO] = both
+
+    def _shape(self, drop_v: float) -> None:
+        self.drop_v = drop_v
+        extra = s.PEER_SIGMA_EXTRA * drop_v
+        others = (s.PEER_SIGMA_SOC, s.PEER_SIGMA_RATIO, s.PEER_SIGMA_SCALE)
+        self._sigmas = np.array([*others, extra, s.PEER_SIGMA_OFFSET_V])
+        walk = [s.PEER_WALK_SOC, s.PEER_WALK_RATIO, s.PEER_WALK_SCALE, s.PEER_WALK_EXTRA * drop_v]
+        self._walk = np.array([*walk, s.PEER_WALK_OFFSET_V])[:, None] ** 2
+
+    def scale(self, drop_v: float) -> None:
+        """Take extra resistances anew, in proportion to a 1 s resistance now measured."""
+        self._shape(drop_v)
+        self.x[EXTRA] = 0.0
+        self.p[EXTRA, :, :] = self.p[:, EXTRA, :] = 0.0
+        self.p[EXTRA, EXTRA] = self._sigmas[EXTRA] ** 2
 
     def open(self, soc: Floats, soc_sigma: Floats) -> None:
         """Set the charge differences anew, unlinked from the rest, which keeps what it learnt."""
