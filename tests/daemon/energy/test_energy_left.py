@@ -1,0 +1,135 @@
+"""Energy above the reserve, worked by hand and against plain stepping."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import isnan, nan
+
+import numpy as np
+import pytest
+
+from sagwise_daemon.domain import estimate
+from sagwise_daemon.domain.estimate.energy import EnergyLeft, Left, Outlook, Reserve, Style, energy_left
+from sagwise_daemon.domain.model import Cell, Reading
+from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
+from sagwise_daemon.domain.pack.profile import build_pack
+
+STRAIGHT = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0]))
+
+
+def outlook(soc: list[float], capacity_ah: list[float], lag: float = 0.0, slow_v: float = 0.0) -> Outlook:
+    count = len(soc)
+    same = np.ones(count)
+    return Outlook(
+        soc=np.array(soc),
+        capacity_ah=np.array(capacity_ah),
+        soc_sigma=0.01 * same,
+        ratio_sigma=0.02 * same,
+        lag=lag * same,
+        slow_v=slow_v * same,
+        known=np.ones(count, bool),
+    )
+
+
+def test_the_weakest_group_ends_it_for_all() -> None:
+    """By hand: at 3.3 V 0.3 is left. 10 Ah from 0.8: 5 Ah; 5 Ah from 0.9: 3 Ah. 3 Ah × (3.65 + 3.60 − 2 × 0.1) V."""
+    left = energy_left(Reserve(STRAIGHT, 3.3), outlook([0.8, 0.9], [10.0, 5.0]), loss_v=0.1)
+    assert left.left_wh == pytest.approx(3.0 * 7.05, rel=1e-6)
+    assert left.at_most_wh == left.left_wh
+
+
+def test_lag_and_slow_polarisation_bring_the_reserve_nearer() -> None:
+    """By hand: rest = 3 + (soc − 0.05) − 0.02 V is 3.3 at 0.37; 4.3 Ah from 0.8 at a mean of 3.585 V."""
+    left = energy_left(Reserve(STRAIGHT, 3.3), outlook([0.8], [10.0], lag=0.05, slow_v=0.02), loss_v=0.0)
+    assert left.left_wh == pytest.approx(4.3 * 3.585, rel=1e-6)
+
+
+def test_below_the_reserve_nothing_is_left() -> None:
+    left = energy_left(Reserve(STRAIGHT, 3.3), outlook([0.8, 0.25], [10.0, 10.0]), loss_v=0.1)
+    assert left.left_wh == 0.0
+    assert left.left_sigma_wh > 0.0
+
+
+def test_an_unknown_group_leaves_only_a_bound() -> None:
+    three = outlook([0.8, 0.9, 0.6], [10.0, 10.0, 10.0])
+    whole = energy_left(Reserve(STRAIGHT, 3.3), three, loss_v=0.1)
+    bound = energy_left(Reserve(STRAIGHT, 3.3), replace(three, known=np.array([True, True, False])), loss_v=0.1)
+    assert isnan(bound.left_wh)
+    assert isnan(bound.left_sigma_wh)
+    assert bound.at_most_wh > whole.left_wh
+    nothing = energy_left(Reserve(STRAIGHT, 3.3), replace(three, known=np.zeros(3, bool)), loss_v=0.1)
+    assert isnan(nothing.at_most_wh)
+
+
+def test_against_plain_stepping_down_the_curve() -> None:
+    """Ten thousand small steps of charge, each at its own voltage, until the first group's rest is at the limit."""
+    curve = OcvCurve(*built_in_curve("nmc"))
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        given = outlook(rng.uniform(0.3, 1.0, 8).tolist(), rng.uniform(15.0, 23.0, 8).tolist(), 0.02, 0.01)
+        soc, step_ah, energy = given.soc.copy(), 0.002, 0.0
+        while (curve.volts(soc - given.lag) - given.slow_v).min() > 3.3:
+            energy += float((curve.volts(soc) - 0.12).sum()) * step_ah
+            soc -= step_ah / given.capacity_ah
+        assert energy_left(Reserve(curve, 3.3), given, loss_v=0.12).left_wh == pytest.approx(energy, abs=0.08)
+
+
+def test_sigma_is_that_of_the_weakest_groups_charge() -> None:
+    """By hand: 10 Ah × sqrt(0.01² + (4 mV / 1 V)² + (0.3 × 0.02)²) at 2 × 3.65 V, and no loss."""
+    given = outlook([0.8, 0.6], [10.0, 10.0])
+    left = energy_left(Reserve(STRAIGHT, 3.3), replace(given, soc_sigma=np.array([9.0, 0.01])), loss_v=0.0)
+    mean_v = (0.5 * (3.8 + 3.5)) + (0.5 * (3.6 + 3.3))
+    charge_ah = 10.0 * np.sqrt(0.01**2 + 0.004**2 + (0.3 * 0.02) ** 2)
+    assert left.left_sigma_wh == pytest.approx(charge_ah * mean_v, rel=1e-3)
+
+
+def test_a_stop_is_no_style_and_pulls_count_by_their_current() -> None:
+    style = Style(0.06)
+    for _ in range(3600):
+        style.add(1.0, 3.0, 0.3)
+        style.add(1.0, 0.0, 0.0)
+    assert style.mean_c == pytest.approx(1.5, rel=0.01)
+    assert style.loss_v == pytest.approx(0.3, rel=0.01)
+    for _ in range(3600):
+        style.add(1.0, 0.0, 0.0)
+    assert style.mean_c == pytest.approx(1.5, rel=0.03)
+
+
+def played(chemistry: str, start_v: float, invalid_from: int = 10**9) -> list[Left]:
+    """A minute of rest and four of bursts at 3C on two groups without resistance."""
+    full, empty = {"lfp": (3.6, 2.5)}.get(chemistry, (4.2, 2.8))
+    curve = OcvCurve(*built_in_curve(chemistry))
+    cell = Cell(chemistry, 4.5, full, empty, 5.0, None, *built_in_curve(chemistry))
+    state = estimate.new(build_pack("Otter", 2, 5, cell))
+    energy, soc, said = EnergyLeft(state), float(curve.soc(np.array(start_v))), []
+    rng = np.random.default_rng(1)
+    for row in range(3000):
+        current = 65.0 if row > 600 and row // 50 % 2 else 0.0
+        soc -= current * 0.1 / 3600.0 / 22.5
+        volts = curve.volts(np.array([soc, soc])) - 0.001 * current + rng.normal(0.0, 0.001, 2)
+        if row >= invalid_from:
+            volts[1] = nan
+        reading = Reading(row * 0.1, volts, current, np.array([25.0]))
+        said.append(energy.add(reading, estimate.update(state, reading), state))
+    return said
+
+
+def test_it_is_unknown_until_the_estimate_is_and_falls_with_the_charge() -> None:
+    said = played("nmc", 3.9)
+    assert isnan(said[50].left_wh)
+    wh = np.array([left.left_wh for left in said[700:]])
+    assert np.isfinite(wh).all()
+    drawn_ah = 65.0 * 119.0 / 3600.0
+    assert wh[0] - wh[-1] == pytest.approx(drawn_ah * 2 * 3.75, rel=0.25)
+
+
+def test_a_group_that_is_not_read_makes_it_unknown_at_once() -> None:
+    said = played("nmc", 3.9, invalid_from=2003)
+    assert not isnan(said[2002].left_wh)
+    assert isnan(said[2003].left_wh)
+    assert said[2003].at_most_wh == pytest.approx(said[2002].left_wh, rel=0.05)
+
+
+def test_on_the_plateau_of_lfp_it_is_unknown_rather_than_guessed() -> None:
+    """3.27 V lies where 3 mV are several per cent of charge."""
+    assert all(isnan(left.left_wh) for left in played("lfp", 3.268))
