@@ -21,6 +21,7 @@ BLOCKS = 24  # seconds of the comparison: several pulls, and half a minute until
 EVERY = 3  # blocks between two looks
 MOVED_V = 0.010  # the common voltage's movement from second to second, standard deviation, worth explaining
 MOVES = 5  # seconds in which it moves by half of that at least
+BOTH_WAYS_V = 0.040  # up and down: a pack that only recovers, or only empties, does so without the current's doing
 UNEXPLAINED = 0.6  # share of that movement which the current leaves over; a healthy pack leaves a tenth
 STEP_C = 0.25  # the current's own movement worth answering
 NO_ANSWER = 0.15  # of the resistance expected; temperature, age and a wrong pack file make no factor of six
@@ -83,6 +84,8 @@ class CurrentSensor:
             return True
         if vv < count * MOVED_V**2 or (np.abs(volts) > MOVED_V / 2).sum() < MOVES:
             return False
+        if min(volts.clip(min=0.0).sum(), -volts.clip(max=0.0).sum()) < BOTH_WAYS_V:
+            return False
         return _explained(volts, amperes, np.array(self._levels)) < 1.0 - UNEXPLAINED
 
     def _no_answer(self, volts: Floats, amperes: Floats, vv: float, cc: float, vc: float) -> bool:
@@ -94,15 +97,15 @@ class CurrentSensor:
 
 
 def _explained(volts: Floats, amperes: Floats, level_c: Floats) -> float:
-    """Share of the voltage's movement that the current's movement, now or a second ago, and its level account for.
+    """Share of the voltage's movement that is owed to the current: its movement, now or a second ago, and its level.
 
     The level stands for charge: near empty a steady current lowers the voltage ever faster. A voltage that rises with
     the current is not explained by it.
     """
-    ones = np.ones(len(volts) - 1)
-    model = np.stack([amperes[1:], amperes[:-1], level_c[1:], ones], axis=1)
-    said, *_ = np.linalg.lstsq(model, volts[1:], rcond=1e-6)
-    if said[0] + said[1] >= 0.0:
+    if float(volts @ amperes) >= 0.0:
         return 0.0
-    over = volts[1:] - model @ said
-    return 1.0 - float(over @ over) / max(float(volts[1:] @ volts[1:]), 1e-12)
+    before = np.concatenate(([0.0], amperes[:-1]))
+    model = np.stack([amperes, before, level_c - amperes, np.ones(len(volts))], axis=1)
+    said, *_ = np.linalg.lstsq(model, volts, rcond=1e-6)
+    over = volts - model @ said
+    return 1.0 - float(over @ over) / max(float(volts @ volts), 1e-12)

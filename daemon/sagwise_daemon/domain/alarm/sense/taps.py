@@ -16,7 +16,7 @@ from sagwise_daemon.domain.model import Floats
 SHORT_BLOCKS = 12  # seconds: some pulls long, and too short for charge to drift
 LONG_EVERY, LONG_BLOCKS = 8, 12  # a minute and a half, to see a tap creep
 TORN_V = 0.030  # apart by this in a block: five times what two neighbours of 10 % different resistance leave over
-CREPT_V = 0.030  # and over the long window, where charge and warmth move groups by some millivolts
+CREPT_V = 0.040  # and over the long window, where charge and warmth move groups by some millivolts
 TORN_OVER_USUAL = 5.0  # and by this many times what is usual in the pack now: near empty all groups scatter
 TOGETHER_SHARE, CREPT_TOGETHER_SHARE = (
     0.20,
