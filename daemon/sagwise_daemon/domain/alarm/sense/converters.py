@@ -27,18 +27,23 @@ LOADED_V, UNLOADED_V = 0.030, 0.010  # below its highest of late: under load, ha
 FORBIDDEN_V = 0.020  # what a group may rise under steady load or fall without load within a second
 FORBIDDEN_OF_COMMON = 10.0  # and as many times the common movement: an empty group moves that much more
 FORBIDDEN_SUM_V = 0.25
-RATTLE_V, RATTLE_OVER_USUAL = 0.10, 6.0  # way there and back within a second, over its peers' noise
+# Way there and back within a second, by more than a converter's step at a time, over what is usual in the pack: the
+# last group of a pack may be empty and move ten times as far as its peers.
+RATTLE_V, RATTLE_OVER_USUAL = 0.10, 12.0
 WILD_BLOCKS = 3
 
 
 class Still:
-    """Groups whose digits have stood still, and how far the pack has moved since."""
+    """Groups whose digits have stood still, and how far the pack has moved since.
+
+    step_v: the smallest step seen between two readings, the converter's; inf before any.
+    """
 
     def __init__(self, groups: int) -> None:
         self._value = np.full(groups, np.nan)
         self._low, self._high = np.full(groups, np.inf), np.full(groups, -np.inf)
         self._moves = np.zeros(groups, int)
-        self._step_v = np.inf
+        self.step_v = np.inf
         self._common = np.nan
 
     def judge(self, block: Block) -> Bools:
@@ -53,7 +58,7 @@ class Still:
         self._low = np.where(frozen, np.minimum(self._low, low), low)
         self._high = np.where(frozen, np.maximum(self._high, high), high)
         self._moves = np.where(frozen, self._moves + moved, 0)
-        far = self._high - self._low > max(STUCK_V, STUCK_STEPS * self._step_v)
+        far = self._high - self._low > max(STUCK_V, STUCK_STEPS * self.step_v)
         return np.asarray(far & (self._moves >= STUCK_MOVES))
 
     def _learn_step(self, volts: Floats) -> None:
@@ -61,7 +66,7 @@ class Still:
             steps = np.abs(volts[1:] - volts[:-1])
             seen = steps[steps > 1e-5]
             if len(seen):
-                self._step_v = min(self._step_v, float(seen.min()))
+                self.step_v = min(self.step_v, float(seen.min()))
 
 
 class Ends:
@@ -78,15 +83,17 @@ class Ends:
         self._last = None
         self._common[:] = -np.inf
 
-    def judge(self, block: Block, capacity_ah: float) -> Bools:
-        """(2,) whether the first and the last group do what no cell does."""
+    def judge(self, block: Block, capacity_ah: float, step_v: float) -> Bools:
+        """(2,) whether the first and the last group do what no cell does. step_v: the converter's."""
         ends = block.group_v[:, [0, -1]]
         mean, common = ends.mean(axis=0), float(block.common_v.mean())
         self._common[self._at] = common
         forbidden = np.zeros(2)
         if self._last is not None:
-            forbidden = self._moves(mean - self._last[0], common - self._last[1], block, capacity_ah)
-        rattle = self._rattle(block)
+            moved = mean - self._last[0]
+            forbidden = self._moves(moved, common - self._last[1], block, capacity_ah)
+            forbidden[forbidden < 2.0 * step_v] = 0.0
+        rattle = self._rattle(block, step_v)
         self._forbidden[self._at] = np.where(np.isnan(mean), 0.0, np.maximum(forbidden, rattle))
         self._at = (self._at + 1) % END_BLOCKS
         self._last = mean, common
@@ -106,18 +113,20 @@ class Ends:
         against = moved if loaded else -moved if unloaded else np.zeros(2)
         return np.asarray(np.where(against > allowed, against, 0.0))
 
-    def _rattle(self, block: Block) -> Floats:
+    def _rattle(self, block: Block, step_v: float) -> Floats:
         """Way there and back over what is usual in the pack, where it is too much; V."""
-        ends = _way(block.group_v[:, [0, -1]])
+        ends = _way(block.group_v[:, [0, -1]], step_v)
         if not (ends > RATTLE_V).any():
             return np.zeros(2)
-        limit = RATTLE_V + RATTLE_OVER_USUAL * float(usual(_way(block.group_v)))
+        limit = RATTLE_V + RATTLE_OVER_USUAL * float(usual(_way(block.group_v, step_v)))
         return np.asarray(np.where(ends > limit, ends / 4, 0.0))
 
 
-def _way(volts: Floats) -> Floats:
-    """How far each group goes from row to row, less where it ends up."""
-    return np.asarray(np.abs(volts[1:] - volts[:-1]).sum(axis=0) - np.abs(volts[-1] - volts[0]))
+def _way(volts: Floats, step_v: float) -> Floats:
+    """How far each group goes from row to row, single steps left out, less where it ends up."""
+    steps = np.abs(volts[1:] - volts[:-1])
+    steps[steps < 1.5 * step_v] = 0.0
+    return np.asarray(steps.sum(axis=0) - np.abs(volts[-1] - volts[0]))
 
 
 def dead(block: Block, total: Floats, plausible: tuple[float, float]) -> Bools:

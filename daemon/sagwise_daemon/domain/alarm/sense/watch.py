@@ -130,8 +130,10 @@ class Sense:
         found.add_crossed(crossed(block, self._plausible))
         found.add_torn(self._taps.judge(self._short, total, sums))
         found.add_invalid(self._invalid_for >= INVALID_BLOCKS)
-        found.add_ends(self._ends.judge(block, self._pack.capacity_ah) | silent[[0, -1]])
-        found.add_stuck(self._still.judge(block) | silent)
+        frozen = self._still.judge(block)
+        wild = self._ends.judge(block, self._pack.capacity_ah, self._still.step_v)
+        found.add_ends(wild | silent[[0, -1]])
+        found.add_stuck(frozen | silent)
         return found
 
     def _interrupt(self) -> None:
