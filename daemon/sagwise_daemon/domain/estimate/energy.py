@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.behind import Behind, mean_slope
 from sagwise_daemon.domain.estimate.common import LEFT, RATIO, SLOW, Z
 from sagwise_daemon.domain.estimate.estimator import EstimatorState
-from sagwise_daemon.domain.estimate.peers import RATIO as PEER_RATIO
-from sagwise_daemon.domain.estimate.peers import SOC as PEER_SOC
 from sagwise_daemon.domain.model import Energy, Estimate, Floats, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
@@ -35,8 +34,7 @@ LEAST_MEAN_C = 0.05
 
 # Of the lag of rest behind equilibrium that the filter learns on the way down, what is met at the reserve: for some
 # published cells all of it, for others a third (tuned on fifteen simulated rides, see tests/daemon/energy).
-LAG_SHARE = 0.7
-SLOPE_BETWEEN = (0.2, 0.9)  # charges whose mean slope the common filter takes for its lag
+LAG_SHARE = 0.8
 
 STYLE_SIGMA = 0.25  # of the loss under load: the rider may ride otherwise
 
@@ -156,56 +154,29 @@ class Style:
         return max(self._loss, 0.0) / max(self._charge, LEAST_MEAN_C * self._seconds)
 
 
-class Counted:
-    """Charge of each group as counted since the estimator began.
-
-    All groups carry the same charge, so one that is short by the ratio κ falls behind the middle one by κ times what
-    that has given since. The voltages tell so only slowly where the curve is flat; κ as known today tells at once.
-    """
-
-    def __init__(self) -> None:
-        self._began: tuple[float, Floats] | None = None
-
-    def soc(self, state: EstimatorState) -> Floats:
-        """State of charge, (groups,)."""
-        middle, behind = float(state.common.x[Z]), state.peers.x
-        if self._began is None:
-            self._began = (middle, behind[PEER_SOC].copy())
-        drawn = self._began[0] - middle
-        return np.asarray(middle + self._began[1] - drawn * behind[PEER_RATIO])
-
-    def forget(self) -> None:
-        """The estimator begins anew."""
-        self._began = None
-
-
-def outlook_of(state: EstimatorState, estimate: Estimate, counted_soc: Floats, mean_c: float) -> Outlook:
-    """What the estimator's filters say now; of two charges the lower."""
-    common, peers = state.common, state.peers
-    share = 1.0 + peers.x[PEER_RATIO]
-    total = share * (1.0 + float(common.x[RATIO]))
+def outlook_of(state: EstimatorState, behind: Behind, estimate: Estimate, mean_c: float, factor: float) -> Outlook:
+    """What the estimator knows now; factor: temperature's factor on resistance."""
+    common, share = state.common, 1.0 + behind.ratio
     r2, r3 = common.x[SLOW][1:].tolist()
-    factor = _factor(estimate)
-    low, high = state.curve.volts(np.array(SLOPE_BETWEEN))
-    slope = float(high - low) / (SLOPE_BETWEEN[1] - SLOPE_BETWEEN[0])
-    inside = LAG_SHARE * s.INSIDE_SHARE * factor * r3 * mean_c / slope
-    outside = LAG_SHARE * factor * mean_c * (r2 * LEFT[1] + (1.0 - s.INSIDE_SHARE) * r3 * LEFT[2])
+    polarised = LAG_SHARE * factor * mean_c
+    lag = polarised * s.INSIDE_SHARE * r3 / mean_slope(state)
+    outside = polarised * (r2 * LEFT[1] + (1.0 - s.INSIDE_SHARE) * r3 * LEFT[2])
     return Outlook(
-        soc=np.minimum(common.x[Z] + peers.x[PEER_SOC], counted_soc),
-        capacity_ah=state.pack.capacity_ah / total,
-        soc_sigma=np.sqrt(common.p[Z, Z] + peers.p[PEER_SOC, PEER_SOC]),
-        ratio_sigma=np.sqrt(common.p[RATIO, RATIO] + peers.p[PEER_RATIO, PEER_RATIO]) / total,
-        lag=share * (inside * LEFT[2]),
+        soc=common.x[Z] + behind.behind,
+        capacity_ah=behind.capacity_ah(state),
+        soc_sigma=np.sqrt(common.p[Z, Z] + behind.behind_sigma**2),
+        ratio_sigma=np.hypot(np.sqrt(common.p[RATIO, RATIO]), behind.ratio_sigma) / share,
+        lag=share * (lag * LEFT[2]),
         slow_v=share * outside,
         known=np.isfinite(estimate.rest_v) & np.isfinite(estimate.soc),
     )
 
 
-def _factor(estimate: Estimate) -> float:
-    """The temperature's factor on resistance, 1 where no temperature is known."""
+def _factor(estimate: Estimate, before: float) -> float:
+    """The temperature's factor on resistance; as before where it is not known now."""
     factors = estimate.resistance_mohm / estimate.resistance_25c_mohm
     known = factors[np.isfinite(factors)]
-    return float(known[0]) if len(known) else 1.0
+    return float(known[0]) if len(known) else before
 
 
 class EnergyLeft:
@@ -215,27 +186,38 @@ class EnergyLeft:
         limit_v = state.pack.rules["rest_low"].limit
         self._reserve = Reserve(state.curve, nan if limit_v is None else limit_v)
         self._style = Style(state.drop_v)
-        self._counted = Counted()
+        self.behind = Behind(state.pack.series)
         self._capacity_ah = state.pack.capacity_ah
         self._last_s = self._due_s = -np.inf
+        self._factor = 1.0
         self.left = UNKNOWN
 
     def add(self, reading: Reading, estimate: Estimate, state: EstimatorState) -> Left:
         """Take the reading that `estimate` was just made of by `state`."""
-        now, below_v = reading.time_s, float((estimate.ocv_v - reading.group_v).sum()) / len(reading.group_v)
-        seconds, self._last_s = now - self._last_s, now
-        if isnan(below_v):
-            self._due_s = now  # a group is unknown or not read: no second may pass on the figure of before
-        elif not isnan(reading.current_a) and seconds <= s.SHORT_GAP_S:
-            self._style.add(seconds, reading.current_a / self._capacity_ah, below_v)
+        seconds, self._last_s = reading.time_s - self._last_s, reading.time_s
         if state.start is not None:
-            self._counted.forget()
+            self.behind.forget()
             self.left = UNKNOWN
-        elif now >= self._due_s:
-            self._due_s = now + EVERY_S
-            outlook = outlook_of(state, estimate, self._counted.soc(state), self._style.mean_c)
+            return self.left
+        self._follow(reading, estimate, state, seconds)
+        if reading.time_s >= self._due_s:
+            self._due_s = reading.time_s + EVERY_S
+            self._factor = _factor(estimate, self._factor)
+            self.behind.work_out(state)
+            outlook = outlook_of(state, self.behind, estimate, self._style.mean_c, self._factor)
             self.left = energy_left(self._reserve, outlook, self._style.loss_v)
         return self.left
+
+    def _follow(self, reading: Reading, estimate: Estimate, state: EstimatorState, seconds: float) -> None:
+        below_v = float((estimate.ocv_v - reading.group_v).sum()) / len(reading.group_v)
+        if isnan(below_v):
+            self._due_s = reading.time_s  # a group is unknown: no second may pass on the figure of before
+        if isnan(reading.current_a) or seconds > s.SHORT_GAP_S:
+            return
+        c = reading.current_a / self._capacity_ah
+        self.behind.add(reading.time_s, seconds, c, reading.group_v, state, self._factor)
+        if not isnan(below_v):
+            self._style.add(seconds, c, below_v)
 
 
 def with_home(left: Left, home_wh: float) -> Energy:

@@ -1,0 +1,124 @@
+"""How far each group lies behind the middle one, read while coasting. Law: no resistance has a say in it.
+
+All groups carry the same charge, so a group short by the ratio κ = Q/Qg − 1 falls behind the middle one by κ times the
+charge that has given since the beginning. With the throttle closed for some seconds the fast drop is gone, and what
+is left of the slow ones is small and alike; the difference of charge then stands in the voltages, and resistance cannot
+be taken for it. So each coast is one point of a straight line, difference over charge given, whose start is known from
+the rest at the beginning and whose slope is κ. Between coasts the charge is counted along the line.
+
+On eleven simulated rides with a weak group of published cells, from half charge down, this was off by at most 6 % of
+charge (root mean square 2), where the peer filter was off by up to 11 %, and counting with its κ by up to 22 %.
+"""
+
+from __future__ import annotations
+
+from math import exp, isnan
+
+import numpy as np
+
+from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.common import RATIO as COMMON_RATIO
+from sagwise_daemon.domain.estimate.common import SLOW, Z
+from sagwise_daemon.domain.estimate.estimator import EstimatorState
+from sagwise_daemon.domain.estimate.peers import RATIO, SOC
+from sagwise_daemon.domain.model import Floats
+
+COAST_C = 0.10  # an idling controller and a small sensor's offset
+COAST_AFTER_S = 3.0  # by then little of the 2 s element is left
+EVERY_S = 1.0
+ALIKE_S = 60.0  # what the model gets wrong lasts: points of one coast are no new proofs
+READ_V, READ_SOC = 0.015, 0.012  # a point's error: two sensors, and slow polarisation that is not quite alike (tuned)
+LEFT_SHARE = 0.5  # of the common filter's slow polarisation, what the groups' difference shows (tuned)
+LINE_SOC = 0.02  # no number of coasts makes the line surer than this: what is wrong is wrong in all of them
+RATIO_SIGMA = 0.20  # of the peer filter's κ, to begin with (tuned)
+SOC_SIGMA = 0.05  # of the peer filter's charge difference under load (tuned)
+FADE_S = 1800.0  # a cell may drop out during the ride
+LEAST_SLOPE = 0.05  # on a plateau a voltage tells nothing
+SLOPE_BETWEEN = (0.2, 0.9)  # charges whose mean slope the common filter takes for its lag
+
+
+class Behind:
+    """The line of every group. Arrays are (groups,).
+
+    ratio: κ, its standard uncertainty ratio_sigma. behind: charge difference from the middle now, with behind_sigma.
+    """
+
+    def __init__(self, groups: int) -> None:
+        self._sums = np.zeros((5, groups))  # of weight: 1, d, d², y, d y
+        self._first = np.zeros(groups)
+        self._first_sigma = np.zeros(groups)
+        self._began_soc = np.nan
+        self._coast_s = 0.0
+        self._taken_s = -np.inf
+        self.ratio = self.ratio_sigma = self.behind = self.behind_sigma = np.zeros(groups)
+
+    def forget(self) -> None:
+        """The estimator begins anew."""
+        self._began_soc = np.nan
+        self._coast_s = 0.0
+
+    def add(self, time_s: float, seconds: float, c: float, volts: Floats, state: EstimatorState, factor: float) -> None:
+        """Take one reading that `state` has taken; c: current in C. factor: temperature's factor on resistance."""
+        self._coast_s = self._coast_s + seconds if abs(c) < COAST_C else 0.0
+        if self._coast_s >= COAST_AFTER_S and not isnan(self._began_soc) and time_s >= self._taken_s + EVERY_S:
+            self._point(volts, state, factor, time_s - self._taken_s)
+            self._taken_s = time_s
+
+    def _begin(self, state: EstimatorState) -> None:
+        self._sums[:] = 0.0
+        self._began_soc = float(state.common.x[Z])
+        self._first = state.peers.x[SOC].copy()
+        self._first_sigma = np.sqrt(state.peers.p[SOC, SOC])
+
+    def _point(self, volts: Floats, state: EstimatorState, factor: float, since_s: float) -> None:
+        valid = np.isfinite(volts)
+        if 2 * valid.sum() < len(volts):
+            return
+        curve, share = state.curve, 1.0 + self.ratio
+        lag, slow_v = polarisation(state, factor)
+        middle = float(curve.soc(np.array(np.median(volts[valid]) + slow_v))) + lag
+        soc = curve.soc(np.where(valid, volts, 0.0) + share * slow_v) + share * lag
+        sigma = np.hypot(READ_V / np.maximum(curve.slope(soc), LEAST_SLOPE), READ_SOC)
+        weight = np.where(valid, min(1.0, since_s / ALIKE_S) / sigma**2, 0.0)
+        drawn, apart = self._began_soc - float(state.common.x[Z]), soc - middle
+        self._sums *= exp(-min(since_s, FADE_S) / FADE_S)
+        for row, of_point in enumerate((1.0, drawn, drawn**2, apart, drawn * apart)):
+            self._sums[row] += weight * of_point
+
+    def work_out(self, state: EstimatorState) -> None:
+        """Fit the lines: y = first − κ d, with the beginning and the peer filter's κ as what was known before."""
+        if isnan(self._began_soc):
+            self._begin(state)
+        ones, d, dd, y, dy = self._sums
+        drawn = self._began_soc - float(state.common.x[Z])
+        known = 1.0 / np.maximum(self._first_sigma, 1e-4) ** 2
+        guess = 1.0 / RATIO_SIGMA**2
+        a, b, c = ones + known, -d, dd + guess
+        right = (y + self._first * known, -dy + state.peers.x[RATIO] * guess)
+        determinant = a * c - b * b
+        first = (c * right[0] - b * right[1]) / determinant
+        self.ratio = np.clip((a * right[1] - b * right[0]) / determinant, *s.PEER_RATIO_CLAMP)
+        self.ratio_sigma = np.sqrt(a / determinant)
+        line, line_variance = first - drawn * self.ratio, (c + 2 * drawn * b + drawn**2 * a) / determinant
+        part = SOC_SIGMA**2 / (SOC_SIGMA**2 + line_variance)
+        self.behind = part * line + (1.0 - part) * state.peers.x[SOC]
+        self.behind_sigma = np.hypot(np.sqrt(part * line_variance), LINE_SOC)
+
+    def capacity_ah(self, state: EstimatorState) -> Floats:
+        """Of each group, with what was learnt."""
+        return np.asarray(state.pack.capacity_ah / (1.0 + self.ratio) / (1.0 + float(state.common.x[COMMON_RATIO])))
+
+
+def polarisation(state: EstimatorState, factor: float) -> tuple[float, float]:
+    """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
+    r1, r2, r3 = state.common.x[SLOW].tolist()
+    x1, x2, x3 = state.common.currents
+    outside = r1 * x1 + r2 * x2 + (1.0 - s.INSIDE_SHARE) * r3 * x3
+    shown = LEFT_SHARE * factor
+    return shown * s.INSIDE_SHARE * r3 * x3 / mean_slope(state), shown * outside
+
+
+def mean_slope(state: EstimatorState) -> float:
+    """Volts per unit of charge that the common filter reckons its lag with."""
+    low, high = state.curve.volts(np.array(SLOPE_BETWEEN))
+    return float(high - low) / (SLOPE_BETWEEN[1] - SLOPE_BETWEEN[0])

@@ -1,0 +1,73 @@
+"""A group's shortfall read while coasting, on a plain circuit written apart from the estimator."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sagwise_daemon.domain import estimate
+from sagwise_daemon.domain.estimate.energy import EnergyLeft
+from sagwise_daemon.domain.model import Cell, Floats, Reading
+from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
+from sagwise_daemon.domain.pack.profile import build_pack
+
+GROUPS, AH = 6, 22.5
+CURVE = OcvCurve(*built_in_curve("nmc"))
+
+
+# Of six groups one has lost a quarter, one a tenth, and one has a bad joint.
+CAPACITY = np.array([1.0, 0.75, 1.0, 0.9, 1.0, 1.0])
+JOINT_OHM = np.array([0.0, 0.0, 0.0, 0.0, 0.003, 0.0])
+
+
+def ride(coasts: bool, minutes: float = 10.0, capacity: Floats = CAPACITY, lost_at_s: float = 1e9) -> EnergyLeft:
+    """Bursts to 4C from 90 %, at 10 Hz, each group an ohmic part and elements of 3 s and 60 s; 2 mV of noise.
+
+    lost_at_s: when group 2 loses a quarter of its capacity.
+    """
+    cell = Cell("nmc", 4.5, 4.2, 2.8, 14.0, None, *built_in_curve("nmc"))
+    state = estimate.new(build_pack("Otter", GROUPS, 5, cell))
+    energy, rng = EnergyLeft(state), np.random.default_rng(4)
+    soc, fast, slow, current, until = np.full(GROUPS, 0.9), 0.0, 0.0, 0.0, 15.0
+    for row in range(int(minutes * 600)):
+        now = row * 0.1
+        if now >= until:
+            until = now + float(rng.uniform(3.0, 8.0))
+            current = float(rng.choice([0.0, 20.0, rng.uniform(40.0, 95.0)] if coasts else [20.0, 60.0]))
+        if now >= lost_at_s:
+            lost_at_s, capacity = 1e9, capacity * np.where(np.arange(GROUPS) == 1, 0.75, 1.0)
+        soc = soc - current * 0.1 / 3600.0 / AH / capacity
+        fast += (0.0008 * current - fast) * 0.1 / 3.0
+        slow += (0.0012 * current - slow) * 0.1 / 60.0
+        drop = (0.0028 * current + fast + slow) / capacity + JOINT_OHM * current
+        volts = CURVE.volts(soc) - drop + rng.normal(0.0, 0.002, GROUPS)
+        reading = Reading(now, volts, current + float(rng.normal(0.0, 0.3)), np.array([25.0]))
+        energy.add(reading, estimate.update(state, reading), state)
+    return energy
+
+
+@pytest.fixture(scope="module")
+def usual() -> EnergyLeft:
+    return ride(coasts=True)
+
+
+def test_finds_each_shortfall_and_leaves_the_others_whole(usual: EnergyLeft) -> None:
+    np.testing.assert_allclose(usual.behind.ratio, 1.0 / CAPACITY - 1.0, atol=0.07)
+    assert (usual.behind.ratio_sigma < 0.1).all()
+
+
+def test_a_bad_joint_is_not_taken_for_a_shortfall(usual: EnergyLeft) -> None:
+    """Group 5, at twice the ohmic resistance of the others."""
+    assert usual.behind.ratio[4] == pytest.approx(0.0, abs=0.04)
+
+
+def test_a_cell_that_drops_out_during_the_ride_is_noticed() -> None:
+    found = ride(coasts=True, minutes=12.0, capacity=np.ones(GROUPS), lost_at_s=180.0).behind.ratio
+    assert found[1] > 0.12
+    assert np.abs(np.delete(found, 1)).max() < 0.05
+
+
+def test_without_a_coast_the_band_stays_wide(usual: EnergyLeft) -> None:
+    held = ride(coasts=False, minutes=5.0)
+    assert held.behind.ratio_sigma[1] > 0.15 > usual.behind.ratio_sigma[1]
+    assert held.left.left_sigma_wh > 1.5 * usual.left.left_sigma_wh
