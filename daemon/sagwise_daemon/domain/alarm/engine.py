@@ -304,8 +304,9 @@ class Engine:
             cause = self._causes.of(alarm.place.rule.name, alarm.group, alarm.state, stood_s)
             if alarm.blinded and cause is None:
                 self._move(alarm, Trigger.UNSUPPRESS, moment, "system")
-            elif cause is not None and self._move(alarm, Trigger.SUPPRESS, moment, f"system: {cause}"):
-                alarm.cause, alarm.blinded = cause, True
+            elif cause is not None:
+                alarm.blinded |= self._move(alarm, Trigger.SUPPRESS, moment, f"system: {cause}")
+                alarm.cause = cause if alarm.blinded else alarm.cause
 
     def _pass(self, time_s: float) -> None:
         """Everything up to `time_s` has been looked at."""
