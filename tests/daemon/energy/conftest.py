@@ -111,7 +111,7 @@ class Outcome:
     turned_s, turned_wh: when the rider turned, and what the way out had taken. home_s, home_wh: when the bike was
     home and what the way back took, None where the reserve came first. end_s, end_wh: drawn up to the reserve, or, past
     home, until it was clear that the reserve is far. raised: moments of turn_back, with the true Wh drawn then. seen:
-    time, Wh said to be left, its sigma, Wh truly drawn by then, charge of the middle group.
+    time, Wh said to be left, its sigma, Wh truly drawn by then, Wh said to be needed.
     """
 
     plan: Plan
@@ -152,7 +152,7 @@ class Trip:
         capacity_ah = self.world.pack.groups.charge_c / 3600.0
         self._target_wh = plan.share * float((capacity_ah * (self.world.pack.soc() - 0.11)).min()) * 3.65 * SERIES
         self._turn_m = np.inf
-        self._waiting: list[tuple[Reading, float, float]] = []
+        self._waiting: list[tuple[Reading, float]] = []
 
     def ride(self) -> Outcome:
         world, out, tick_us = self.world, self.out, round(1e6 / RATE_HZ)
@@ -190,14 +190,14 @@ class Trip:
         seen = world.sensors.measure(truth_v, world.pack.temperature_c(), world.rider.distance_m)
         volts = np.rint(seen.group_v / 1e-3) * 1e-3
         reading = Reading(now_s, volts, seen.current_a, seen.temperature_c, seen.distance_m)
-        self._waiting.append((reading, self.drawn_wh, float(np.median(world.pack.soc()))))
+        self._waiting.append((reading, self.drawn_wh))
         if len(self._waiting) == AT_ONCE:
             self._flush()
 
     def _flush(self) -> None:
         if not self._waiting:
             return
-        told = [reading for reading, _, _ in self._waiting]
+        told = [reading for reading, _ in self._waiting]
         readings = Readings(
             np.array([r.time_s for r in told]), np.array([r.group_v for r in told]),
             np.array([r.current_a for r in told]), np.array([r.temperature_c for r in told]),
@@ -207,8 +207,8 @@ class Trip:
         for event in taken.events:
             if event.rule == "turn_back" and event.to is AlarmState.UNACKNOWLEDGED:
                 self.out.raised.append((event.time_s, self._waiting[-1][1]))
-        energy, (_, drawn_wh, middle) = taken.energy, self._waiting[-1]
-        self.out.seen.append((told[-1].time_s, energy.left_wh, energy.left_sigma_wh, drawn_wh, middle))
+        energy, drawn_wh = taken.energy, self._waiting[-1][1]
+        self.out.seen.append((told[-1].time_s, energy.left_wh, energy.left_sigma_wh, drawn_wh, energy.home_wh))
         self._waiting.clear()
 
     def _steer(self, now_s: float) -> None:

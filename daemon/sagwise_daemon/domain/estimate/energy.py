@@ -22,7 +22,7 @@ from sagwise_daemon.domain.estimate.estimator import EstimatorState
 from sagwise_daemon.domain.model import Energy, Estimate, Floats, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
-EVERY_S = 1.0  # the figure moves by a thousandth in this time
+EVERY_S = 2.0  # the figure moves by a thousandth in this time
 
 # The style of riding: how hard, over about the last ten minutes; a stop is no style. Before there is a ride it is a
 # minute at 1C. Common practice for a trail ride, no published source.
@@ -34,7 +34,7 @@ LEAST_MEAN_C = 0.05
 
 # Of the lag of rest behind equilibrium that the filter learns on the way down, what is met at the reserve: for some
 # published cells all of it, for others a third (tuned on fifteen simulated rides, see tests/daemon/energy).
-LAG_SHARE = 0.8
+LAG_SHARE = 0.7
 
 STYLE_SIGMA = 0.25  # of the loss under load: the rider may ride otherwise
 
@@ -180,7 +180,7 @@ def _factor(estimate: Estimate, before: float) -> float:
 
 
 class EnergyLeft:
-    """Follows the ride reading by reading; `left` is the present figure, worked out anew every second."""
+    """Follows the ride reading by reading; `left` is the present figure, worked out anew every two seconds."""
 
     def __init__(self, state: EstimatorState) -> None:
         limit_v = state.pack.rules["rest_low"].limit
@@ -211,7 +211,7 @@ class EnergyLeft:
     def _follow(self, reading: Reading, estimate: Estimate, state: EstimatorState, seconds: float) -> None:
         below_v = float((estimate.ocv_v - reading.group_v).sum()) / len(reading.group_v)
         if isnan(below_v):
-            self._due_s = reading.time_s  # a group is unknown: no second may pass on the figure of before
+            self._due_s = reading.time_s  # a group is unknown: no moment may pass on the figure of before
         if isnan(reading.current_a) or seconds > s.SHORT_GAP_S:
             return
         c = reading.current_a / self._capacity_ah
