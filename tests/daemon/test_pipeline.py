@@ -233,7 +233,9 @@ def test_the_page_acknowledges_one_rule(bench: Bench) -> None:
 
 def test_a_shelved_rule_is_shown_with_its_end(bench: Bench) -> None:
     bench.pipeline.shelve("page", "spread_high", 60)
-    assert [alarm.rule for alarm in bench.live.latest().alarms] == ["spread_high"]
+    shelved = [alarm for alarm in bench.live.latest().alarms if alarm.state is AlarmState.SHELVED]
+    assert [alarm.rule for alarm in shelved] == ["spread_high"]
+    assert shelved[0].until_s == pytest.approx(bench.live.latest().time_s + 60)
     with pytest.raises(ValueError, match="loaded_floor"):
         bench.pipeline.shelve("page", "loaded_floor", 60)
 

@@ -122,6 +122,7 @@ def test_nobody_reading_costs_old_bytes_and_no_memory(open_port: Callable[..., A
     host.line.close()
 
 
+@pytest.mark.slow
 def test_an_unplugged_host_gets_an_error_and_finds_the_board_again(open_port: Callable[..., Any]) -> None:
     simulation, port = open_port()
     host = Listener(port.device)

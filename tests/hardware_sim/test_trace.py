@@ -215,6 +215,7 @@ def test_to_trace_writes_at_wire_resolution_with_the_truth_beside(tmp_path: Path
     assert float(told[700]["group_05_soc"]) == pytest.approx(ride.soc[700, 4], abs=1e-6)
 
 
+@pytest.mark.slow
 def test_truth_is_written_for_every_figure(make_scenario: Callable[..., Scenario], tmp_path: Path) -> None:
     write_truth(tmp_path / "t.csv", simulate(make_scenario()))
     header = (tmp_path / "t.csv").read_text().splitlines()[0].split(",")
@@ -234,6 +235,8 @@ def test_sigterm_ends_it_with_status_0_and_no_link(tmp_path: Path) -> None:
         assert not link.is_symlink()
 
 
+@pytest.mark.slow
+@pytest.mark.slow
 def test_it_ends_when_standard_input_closes() -> None:
     with running("--scenario", "demo", "--until-stdin-closes", stdin=subprocess.PIPE) as (process, device):
         assert device.startswith("/dev/pts/")

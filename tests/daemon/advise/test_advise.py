@@ -21,6 +21,8 @@ from sagwise_daemon.io.store import RideStart, Store
 from sagwise_daemon.io.trace import read_trace
 from sagwise_daemon.replay import replay
 
+pytestmark = pytest.mark.slow
+
 PACK = """[pack]
 name = "Heron's little sister"
 series = 4

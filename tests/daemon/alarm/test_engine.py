@@ -75,6 +75,7 @@ def test_the_end_of_the_ride_ends_what_only_waits_to_be_seen(bench: Any) -> None
     assert {(v.rule, v.group) for v in one.engine.views()} == {("loaded_floor", 2), ("rest_low", 2)}
 
 
+@pytest.mark.slow
 def test_an_acknowledged_alarm_speaks_again_at_its_time(bench: Any) -> None:
     one = bench({"loaded_floor": {"re_alarm_s": 20.0}}, series=1)
     one.read(v=2.7, seconds=1)
@@ -323,6 +324,8 @@ def test_whatever_happened_before_a_floor_broken_for_its_delay_sounds(
     assert one.engine.sound is Priority.HIGH
 
 
+@pytest.mark.slow
+@pytest.mark.slow
 @settings(max_examples=50, deadline=None)
 @given(
     values=st.lists(st.sampled_from([3.0, 3.29, 3.31, 3.34, 3.36, 3.6, NAN]), min_size=50, max_size=600),

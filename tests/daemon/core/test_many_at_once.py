@@ -17,6 +17,8 @@ from sagwise_daemon.domain.model import Acknowledge, AlarmEvent, Estimates, Pack
 from sagwise_daemon.domain.pack.profile import build_pack
 from sagwise_daemon.domain.ride.summary import Summary
 
+pytestmark = pytest.mark.slow
+
 
 def make_pack(series: int = GROUPS) -> Pack:
     # A re-alarm after 7 s, so that acknowledged alarms speak again in the middle of what is taken at once.

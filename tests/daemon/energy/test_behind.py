@@ -11,6 +11,8 @@ from sagwise_daemon.domain.model import Cell, Floats, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 from sagwise_daemon.domain.pack.profile import build_pack
 
+pytestmark = pytest.mark.slow
+
 GROUPS, AH = 6, 22.5
 CURVE = OcvCurve(*built_in_curve("nmc"))
 

@@ -14,6 +14,8 @@ from sagwise_daemon.domain.model import Cell, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 from sagwise_daemon.domain.pack.profile import build_pack
 
+pytestmark = pytest.mark.slow
+
 STRAIGHT = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0]))
 
 

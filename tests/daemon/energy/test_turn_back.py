@@ -29,6 +29,8 @@ from sagwise_daemon.domain.model import (
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 from sagwise_daemon.domain.pack.profile import build_pack
 
+pytestmark = pytest.mark.slow
+
 GROUPS = 3
 
 

@@ -8,6 +8,8 @@ import pytest
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.model import Reading, Unknown
 
+pytestmark = pytest.mark.slow
+
 
 def test_rest_voltage_and_resistance_of_a_plain_circuit(bench, usual) -> None:
     ride, found = usual

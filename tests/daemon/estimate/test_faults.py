@@ -8,6 +8,8 @@ import pytest
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.model import Reading, Unknown
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def ride(bench):

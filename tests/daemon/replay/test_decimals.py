@@ -20,6 +20,7 @@ PLAIN = st.from_regex(r"-?[0-9]{1,9}(\.[0-9]{0,6})?|\.[0-9]{1,6}", fullmatch=Tru
 ANYTHING = st.text("0123456789.,-+e \r\n", max_size=40)
 
 
+@pytest.mark.slow
 @settings(max_examples=200, deadline=None)
 @given(st.integers(1, 4), st.data(), st.sampled_from(["\n", "\r\n"]))
 def test_plain_decimals_are_what_float_makes_of_them(width: int, data: st.DataObject, end: str) -> None:

@@ -155,6 +155,7 @@ def test_unknown_numbers_are_null(replayed: Any) -> None:
     assert [set(list(group.values())[1:]) for group in said["groups"]] == [{None}] * 4
 
 
+@pytest.mark.slow
 def test_one_row_of_estimates_for_each_row(replayed: Any, ride: Ride, tmp_path: Path) -> None:
     trace = ride(0.30, 0.28)
     out = tmp_path / "estimates.csv"
@@ -207,6 +208,7 @@ def test_the_summary_for_people(pack_file: Path, ride: Ride) -> None:
     assert json.dumps(document(result, "ride.csv"), allow_nan=False)
 
 
+@pytest.mark.slow
 def replay_process(*arguments: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "sagwise_daemon", "replay", *arguments]
     return subprocess.run(command, check=False, capture_output=True, text=True, timeout=120)

@@ -161,6 +161,7 @@ MUTANTS = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=250, deadline=None)
 @given(MUTANTS)
 def test_a_damaged_trace_is_refused_or_all_finite_and_rising(

@@ -21,6 +21,8 @@ from sagwise_daemon.domain.ride.summary import Summary, running_wh
 from sagwise_daemon.io.trace import Trace
 from sagwise_daemon.replay import pieces, replay
 
+pytestmark = pytest.mark.slow
+
 NAN = float("nan")
 NEVER = (None, None)
 SETTINGS = [Setting(volts, seconds) for volts in (2.9, 3.2, 3.3, 3.4, 3.6) for seconds in (0.0, 1.0, 6.0)]

@@ -23,6 +23,8 @@ def total(time_s: Any, current_a: Any, v: Any = 4.0, groups: int = 16, distance_
     return one
 
 
+@pytest.mark.slow
+@pytest.mark.slow
 @pytest.mark.parametrize("dt", [0.1, 1.0])
 def test_an_hour_at_ten_amperes(dt: float) -> None:
     """10 A for 1 h at 64 V: 10 Ah and 640 Wh, by definition."""

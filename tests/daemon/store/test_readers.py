@@ -6,8 +6,11 @@ import threading
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from sagwise_daemon.io.store import Store
+
+pytestmark = pytest.mark.slow
 
 
 def open_files(path: Path) -> list[str]:
