@@ -10,15 +10,23 @@ come one by one or many at once: the events are the same. What another alarm exp
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import TypeAlias
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from sagwise_daemon.domain.alarm.causes import FOLLOW_S, FOLLOWS, SENSING, Causes, name_of
 from sagwise_daemon.domain.alarm.delays import Delays, Indices
-from sagwise_daemon.domain.alarm.rules import MAX_SENSORS, TABLE, Facts, Measured, Per, Rule, Side, nothing_yet
+from sagwise_daemon.domain.alarm.parts import (
+    Alarm,
+    Values,
+    Watched,
+    alarms_of,
+    limit_of,
+    places_of,
+    worth_showing,
+)
+from sagwise_daemon.domain.alarm.rules import MAX_SENSORS, TABLE, Facts, Side, nothing_yet
 from sagwise_daemon.domain.alarm.sense import Sense
 from sagwise_daemon.domain.alarm.states import Trigger, next_state
 from sagwise_daemon.domain.model import (
@@ -33,77 +41,11 @@ from sagwise_daemon.domain.model import (
     Priority,
     Reading,
     Readings,
-    RuleSettings,
 )
-from sagwise_daemon.domain.pack.profile import RULES
 
 GAP_S = 1.0  # readings further apart say nothing about the time between them
 SHELVE_MAX_S = 86400.0
-PATTERN_LIMIT = 0.5  # of rules without a limit, whose values are 0 and 1
-Watched: TypeAlias = tuple[str, Rule, RuleSettings]
 LOUDEST_FIRST = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """One rule as it applies to this pack: its settings, and where its values lie in the vector."""
-
-    name: str
-    rule: Rule
-    settings: RuleSettings
-    at: slice
-    unit: str
-    silenceable: bool
-
-
-@dataclass(slots=True)
-class _Alarm:
-    """One alarm: `met` counts its conditions that stand, one a group, any number of sensors.
-
-    met_s: since when any has. seen_s: when a person acknowledged it last. cause: what explains it. blinded: whether
-    it is suppressed because of a sensing fault.
-    """
-
-    place: _Place
-    group: int | None
-    at: slice
-    state: AlarmState
-    since_s: float = 0.0
-    met: int = 0
-    due_s: float = math.inf  # when shelving ends or an acknowledged alarm speaks again
-    met_s: float = math.inf
-    seen_s: float = -math.inf
-    cause: str | None = None
-    blinded: bool = False
-
-
-class _Values:
-    """What the rules measure, all in one vector a row; each array is (rows, conditions).
-
-    value: held against the limits. shown: what events say. loaded: where that is a loaded voltage. on_delay_s.
-    """
-
-    def __init__(self, rows: int, on_delay_s: Floats) -> None:
-        self.value = np.full((rows, len(on_delay_s)), np.nan)
-        self.shown = np.full((rows, len(on_delay_s)), np.nan)
-        self.loaded = np.zeros((rows, len(on_delay_s)), np.bool_)
-        self.on_delay_s = np.repeat(on_delay_s[None], rows, axis=0)
-
-    def last(self) -> _Values:
-        """The last row alone."""
-        alone = _Values(1, self.on_delay_s[-1])
-        alone.value[:], alone.shown[:], alone.loaded[:] = self.value[-1], self.shown[-1], self.loaded[-1]
-        return alone
-
-    def take(self, place: _Place, facts: Facts) -> None:
-        """Have a rule measure."""
-        measured: Measured = place.rule.measure(facts, place.settings)
-        self.value[:, place.at] = measured.value
-        self.shown[:, place.at] = measured.value if measured.shown is None else measured.shown
-        if measured.loaded is not None:
-            self.loaded[:, place.at] = measured.loaded
-        if measured.on_delay_s is not None:
-            self.on_delay_s[:, place.at] = measured.on_delay_s
 
 
 class Engine:
@@ -116,8 +58,8 @@ class Engine:
     def __init__(
         self, pack: Pack, watched: Sequence[Watched] | None = None, earlier_mohm: Floats | None = None
     ) -> None:
-        self._places = _places(pack, by_default(pack) if watched is None else watched)
-        self._alarms = [alarm for place in self._places for alarm in _alarms(place)]
+        self._places = places_of(pack, by_default(pack) if watched is None else watched)
+        self._alarms = [alarm for place in self._places for alarm in alarms_of(place)]
         self._owner = [alarm for alarm in self._alarms for _ in range(alarm.at.start, alarm.at.stop)]
         self._facts = nothing_yet(pack)
         self._earlier_mohm = earlier_mohm
@@ -127,12 +69,12 @@ class Engine:
         self._on_delay_s = self._spread([place.settings.on_delay_s for place in self._places])
         self._delays = Delays(
             sign=self._spread([-1.0 if place.rule.side is Side.BELOW else 1.0 for place in self._places]),
-            limit=self._spread([_limit(place) for place in self._places]),
+            limit=self._spread([limit_of(place) for place in self._places]),
             deadband=self._spread([place.settings.deadband for place in self._places]),
             off_delay_s=self._spread([place.settings.off_delay_s for place in self._places]),
             at_limit=self._spread([place.rule.side is Side.REACHES for place in self._places]) > 0,
         )
-        self._values, self._row = _Values(1, self._on_delay_s), 0
+        self._values, self._row = Values(1, self._on_delay_s), 0
         self._heard_s: float | None = None
         self._clock_s = 0.0
         self._next_due_s = math.inf
@@ -176,7 +118,7 @@ class Engine:
         )
         if senses is not None:
             self._suspect = senses.suspect > 0
-        values = _Values(rows, self._on_delay_s)
+        values = Values(rows, self._on_delay_s)
         for place in self._places:
             values.take(place, facts)
         self._values, self._facts, self._heard_s = values, facts.last(), float(time_s[-1])
@@ -197,7 +139,7 @@ class Engine:
         for place in self._places:
             if place.rule.on_silence:
                 self._values.take(place, facts)
-                began_s[place.at] += _limit(place)
+                began_s[place.at] += limit_of(place)
         time_s = heard_s + age_s
         changed, moments = self._delays.update(
             time_s, self._values.value[self._row], self._on_delay_s, began_s=began_s, since_last_s=0.0, gap=False
@@ -253,7 +195,7 @@ class Engine:
 
     def views(self) -> tuple[AlarmView, ...]:
         """Every alarm that is not normal; a rule out of service once, whatever its groups."""
-        return tuple(self._view(alarm) for alarm in self._alarms if _worth_showing(alarm))
+        return tuple(self._view(alarm) for alarm in self._alarms if worth_showing(alarm))
 
     def _start_clock(self, time_s: float) -> None:
         """The first reading sets the clock; what was shelved before keeps its span."""
@@ -272,7 +214,7 @@ class Engine:
             if bool(before) != bool(alarm.met):
                 self._stand_or_fall(alarm, moment)
 
-    def _stand_or_fall(self, alarm: _Alarm, moment: float) -> None:
+    def _stand_or_fall(self, alarm: Alarm, moment: float) -> None:
         alarm.met_s = moment if alarm.met else math.inf
         raised = self._move(alarm, Trigger.RAISE if alarm.met else Trigger.CLEAR, moment)
         if raised and alarm.met and alarm.place.rule.name == FOLLOWS:
@@ -286,7 +228,7 @@ class Engine:
         elif self._causes:
             self._relate(moment)
 
-    def _follow(self, alarm: _Alarm, moment: float) -> None:
+    def _follow(self, alarm: Alarm, moment: float) -> None:
         """Where a person has just seen another group low, this one comes up seen, and speaks again with that one."""
         for leader in self._alarms:
             seen = leader.place is alarm.place and leader.state is AlarmState.ACKNOWLEDGED
@@ -323,7 +265,7 @@ class Engine:
             if self._causes:
                 self._relate(moment)
 
-    def _move(self, alarm: _Alarm, trigger: Trigger, moment: float, by: str | None = None) -> bool:
+    def _move(self, alarm: Alarm, trigger: Trigger, moment: float, by: str | None = None) -> bool:
         """Whether the trigger changed anything."""
         latching = alarm.place.settings.latching
         to = next_state(alarm.state, trigger, met=alarm.met > 0, latching=latching)
@@ -344,7 +286,7 @@ class Engine:
         sounding = {a.place.settings.priority for a in self._alarms if a.state is AlarmState.UNACKNOWLEDGED}
         self.sound = next((priority for priority in LOUDEST_FIRST if priority in sounding), None)
 
-    def _event(self, alarm: _Alarm, by: str | None) -> AlarmEvent:
+    def _event(self, alarm: Alarm, by: str | None) -> AlarmEvent:
         settings = alarm.place.settings
         return AlarmEvent(
             time_s=alarm.since_s,
@@ -359,7 +301,7 @@ class Engine:
             by=by,
         )
 
-    def _view(self, alarm: _Alarm) -> AlarmView:
+    def _view(self, alarm: Alarm) -> AlarmView:
         settings = alarm.place.settings
         out = alarm.state is AlarmState.OUT_OF_SERVICE
         return AlarmView(
@@ -376,17 +318,17 @@ class Engine:
             cause=alarm.cause,
         )
 
-    def _worst(self, alarm: _Alarm) -> float | None:
+    def _worst(self, alarm: Alarm) -> float | None:
         worst = np.fmin if alarm.place.rule.side is Side.BELOW else np.fmax
         value = float(worst.reduce(self._values.shown[self._row, alarm.at]))
         return value if math.isfinite(value) else None
 
-    def _basis(self, alarm: _Alarm) -> Basis | None:
+    def _basis(self, alarm: Alarm) -> Basis | None:
         if not alarm.place.rule.low_cell:
             return None
         return Basis.LOADED if self._values.loaded[self._row, alarm.at.start] else Basis.REST
 
-    def _chosen(self, rule: str | None, group: int | None) -> list[_Alarm]:
+    def _chosen(self, rule: str | None, group: int | None) -> list[Alarm]:
         """The alarms that a person means, checked before any of them is touched."""
         if rule is not None and rule not in {place.name for place in self._places}:
             raise KeyError(f"there is no alarm rule {rule!r} for this pack")
@@ -399,7 +341,7 @@ class Engine:
             raise ValueError(f"group: {rule} is of the whole pack; leave the group out")
         return chosen
 
-    def _silenceable(self, rule: str, group: int | None, verb: str) -> list[_Alarm]:
+    def _silenceable(self, rule: str, group: int | None, verb: str) -> list[Alarm]:
         alarms = self._chosen(rule, group)
         if not alarms[0].place.silenceable:
             raise ValueError(f"{rule} is a last guard and cannot be {verb}; acknowledge it instead")
@@ -421,37 +363,3 @@ class Engine:
 def by_default(pack: Pack) -> list[Watched]:
     """Every rule that applies to the pack, with the pack's settings."""
     return [(rule.name, rule, pack.rules[rule.name]) for rule in TABLE if rule.applies(pack)]
-
-
-def _places(pack: Pack, watched: Sequence[Watched]) -> tuple[_Place, ...]:
-    lengths = {Per.GROUP: pack.series, Per.SENSOR: MAX_SENSORS, Per.PACK: 1}
-    places: list[_Place] = []
-    for name, rule, settings in watched:
-        start = places[-1].at.stop if places else 0
-        spec = RULES[rule.name]
-        at = slice(start, start + lengths[rule.per])
-        places.append(_Place(name, rule, settings, at, spec.unit, spec.shelvable))
-    return tuple(places)
-
-
-def _alarms(place: _Place) -> Iterator[_Alarm]:
-    state = AlarmState.NORMAL if place.settings.enabled else AlarmState.OUT_OF_SERVICE
-    if place.rule.per is not Per.GROUP:
-        yield _Alarm(place, None, place.at, state)
-        return
-    for index in range(place.at.start, place.at.stop):
-        yield _Alarm(place, index - place.at.start + 1, slice(index, index + 1), state)
-
-
-def _limit(place: _Place) -> float:
-    if RULES[place.rule.name].limit_key is None:
-        return PATTERN_LIMIT
-    if place.settings.limit is None:
-        raise ValueError(f"alarm.{place.rule.name}: has no limit in this pack; rebuild the pack with its defaults")
-    return place.settings.limit
-
-
-def _worth_showing(alarm: _Alarm) -> bool:
-    if alarm.state is AlarmState.OUT_OF_SERVICE:
-        return alarm.group in (None, 1)
-    return alarm.state is not AlarmState.NORMAL
