@@ -30,6 +30,7 @@ class AlarmOut(BaseModel):
     basis: str | None
     since_s: float
     until_s: Number
+    cause: str | None = Field(description="why the system put it aside")
 
 
 class LiveOut(BaseModel):

@@ -31,6 +31,7 @@ def alarm(view: AlarmView) -> out.AlarmOut:
         basis=None if view.basis is None else view.basis.value,
         since_s=view.since_s,
         until_s=known(view.until_s, 3),
+        cause=view.cause,
     )
 
 

@@ -39,7 +39,7 @@ def test_live_says_unknown_as_null(house) -> None:
     assert body["alarms"] == [
         {
             "rule": "rest_low", "group": 2, "state": "unacknowledged", "priority": "high", "value": None, "limit": 3.3,
-            "unit": "V", "basis": "rest", "since_s": 11.0, "until_s": None,
+            "unit": "V", "basis": "rest", "since_s": 11.0, "until_s": None, "cause": None,
         }
     ]  # fmt: skip
 

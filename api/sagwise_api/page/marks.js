@@ -3,11 +3,13 @@
 import { intoRide } from "./dates.js";
 import { alarmDetail, alarmTitle } from "./words.js";
 
+const SEEN = { button: "seen by the button", page: "seen on the page" };
 const LATER = {
-  acknowledged: (event) => (event.by === "button" ? "seen by the button" : "seen on the page"),
+  acknowledged: (event) => SEEN[event.by] ?? "seen with a group before it",
   return_unacknowledged: () => "over",
   normal: () => "over",
   shelved: () => "shelved",
+  suppressed_by_design: () => "put aside for a lead or reading fault",
 };
 
 export function secondsIn(event, ride) {

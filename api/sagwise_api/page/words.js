@@ -30,7 +30,7 @@ const RULES = {
   clock_unset: { title: "Clock not set", line: "clock not set" },
 };
 
-const UNITS = { v: "V", V: "V", c: "°C", degC: "°C", a: "A", A: "A", s: "s", ratio: "times" };
+const UNITS = { V: "V", degC: "°C", A: "A", s: "s", 1: "times" };
 
 export function volts(value) {
   return value === null || value === undefined ? "–" : value.toFixed(2);
@@ -41,6 +41,10 @@ export function amount(value, unit) {
   const word = UNITS[unit] ?? unit;
   const digits = word === "V" || word === "times" ? 2 : word === "A" ? 0 : 1;
   return `${value.toFixed(digits).replace("-", "−")} ${word}`.trim();
+}
+
+function percent(part) {
+  return `${String(Math.round(part * 100)).replace("-", "−")} %`;
 }
 
 export function ageWords(age) {
@@ -56,7 +60,8 @@ export function alarmTitle(alarm) {
 }
 
 export function alarmDetail(alarm) {
-  if (alarm.value === null) return "";
+  if (alarm.value === null || (alarm.unit === "1" && alarm.limit === null)) return "";
+  if (alarm.rule === "turn_back") return `${percent(alarm.value)} more than home takes, ${percent(alarm.limit)} wanted`;
   const how = alarm.basis === null ? "" : ` ${alarm.basis === "rest" ? "at rest" : "loaded"}`;
   const limit = alarm.limit === null ? "" : `, limit ${amount(alarm.limit, alarm.unit)}`;
   return `${amount(alarm.value, alarm.unit)}${how}${limit}`;
