@@ -65,7 +65,7 @@ def processes_of(session: int) -> list[int]:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(420)
+@pytest.mark.timeout(540)
 def test_the_demo_from_start_to_end(tmp_path: Path) -> None:
     port, mark = free_port(), os.getpid()
     environment = {**os.environ, "HOME": str(tmp_path), "SAGWISE_TEST_MARK": str(mark)}
@@ -87,7 +87,7 @@ def test_the_demo_from_start_to_end(tmp_path: Path) -> None:
         assert sags >= 3, f"{sags} sags before the alarm {alarm}"
         assert alarm is not None, "no alarm within three minutes"
         assert states == {("rest_low", 7)}
-        wait_for(lambda: len(whole_rides(port)) >= EARLIER, 120, "three earlier rides")
+        wait_for(lambda: len(whole_rides(port)) >= EARLIER, 240, "three earlier rides")
         assert len(whole_rides(port)) == EARLIER
     finally:
         demo.send_signal(signal.SIGTERM)
