@@ -104,7 +104,7 @@ def take(state: State, readings: Readings) -> Taken:
         left = state.energy.add(reading, known, state.estimator)
         state.way_home.add(reading.time_s, watts, reading.distance_m)
         made.append(known)
-        energies.append(with_home(left, state.way_home.home_wh))
+        energies.append(with_home(left, state.way_home.home_wh, state.way_home.heading_home))
         shortfalls.append(estimate.shortfall_v(state.estimator))
     estimates, shortfall_v = Estimates.of(made, energies), np.array(shortfalls)
     return Taken(estimates, shortfall_v, energies[-1], state.alarms.readings(readings, estimates, shortfall_v))

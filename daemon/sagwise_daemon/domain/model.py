@@ -98,13 +98,14 @@ class Energy:
     """Energy in Wh, NaN where unknown.
 
     left_wh: what the pack gives until its weakest group's rest voltage is at `rest_low`'s limit, ridden on as of late;
-    left_sigma_wh its standard uncertainty; both unknown while any group is. at_most_wh: by the groups that are known.
-    home_wh: what it takes to get home.
+    left_sigma_wh its standard uncertainty; both unknown while any group is. counted_wh: what `turn_back` counts on,
+    less caution where it is unsure, and by the groups that are known while others are not. home_wh: what it takes to
+    get home.
     """
 
     left_wh: float
     left_sigma_wh: float
-    at_most_wh: float
+    counted_wh: float
     home_wh: float
 
 
@@ -144,7 +145,7 @@ class Estimates:
     unknown: NDArray[np.int8]
     energy_left_wh: Floats | float = nan
     energy_left_sigma_wh: Floats | float = nan
-    energy_at_most_wh: Floats | float = nan
+    energy_counted_wh: Floats | float = nan
     energy_home_wh: Floats | float = nan
 
     @classmethod
@@ -161,7 +162,7 @@ class Estimates:
             unknown=np.array([estimate.unknown for estimate in estimates]),
             energy_left_wh=np.array([energy.left_wh for energy in energies]) if energies else nan,
             energy_left_sigma_wh=np.array([energy.left_sigma_wh for energy in energies]) if energies else nan,
-            energy_at_most_wh=np.array([energy.at_most_wh for energy in energies]) if energies else nan,
+            energy_counted_wh=np.array([energy.counted_wh for energy in energies]) if energies else nan,
             energy_home_wh=np.array([energy.home_wh for energy in energies]) if energies else nan,
         )
 
@@ -194,7 +195,7 @@ class Estimates:
             self.unknown[which],
             _rows(self.energy_left_wh, which),
             _rows(self.energy_left_sigma_wh, which),
-            _rows(self.energy_at_most_wh, which),
+            _rows(self.energy_counted_wh, which),
             _rows(self.energy_home_wh, which),
         )
 

@@ -1,8 +1,9 @@
 """Out-and-back rides of the simulator's own cells, told to the daemon's core reading by reading.
 
-The way back is the way out ridden the other way: its ground is mirrored at the turn, the hand is drawn anew. The truth
-is the simulator's exact physics: the ride goes on in the same way until the first group's rest voltage reaches the
-reserve, and what the pack gave until then is what was left.
+The way back is the way out ridden the other way: its ground and its stretches come in reverse order, hard ones hard and
+easy ones easy, while the hand on the throttle is drawn anew. The truth is the simulator's exact physics: the ride goes
+on in the same way until the first group's rest voltage reaches the reserve, and what the pack gave until then is what
+was left.
 """
 
 from __future__ import annotations
@@ -224,8 +225,12 @@ class Trip:
             self._flush()
 
     def _mirror(self, turn_m: float) -> None:
-        """The ground of the way back is that of the way out, the other way up."""
+        """The ground of the way back is that of the way out, the other way up, and so are its stretches."""
         rider = self.world.rider
+        ridden, part_s = rider._segments[: rider._at + 1], rider._segments[rider._at].duration_s - rider._left_s
+        first = Segment(ridden[-1].kind, max(part_s, 0.1), ridden[-1].intensity)
+        rider._segments[rider._at + 1 :] = [first, *reversed(ridden[:-1]), *rider._segments[rider._at + 1 :]]
+        rider._left_s = 0.0
         ground = type(rider).slope
 
         def slope() -> float:

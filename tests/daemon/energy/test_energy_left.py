@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sagwise_daemon.domain import estimate
-from sagwise_daemon.domain.estimate.energy import EnergyLeft, Left, Outlook, Reserve, Style, energy_left
+from sagwise_daemon.domain.estimate.energy import EnergyLeft, Left, Outlook, Reserve, Style, energy_left, with_home
 from sagwise_daemon.domain.model import Cell, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 from sagwise_daemon.domain.pack.profile import build_pack
@@ -83,6 +83,19 @@ def test_sigma_is_that_of_the_weakest_groups_charge() -> None:
     mean_v = (0.5 * (3.8 + 3.5)) + (0.5 * (3.6 + 3.3))
     charge_ah = 10.0 * np.sqrt(0.01**2 + 0.004**2 + (0.3 * 0.02) ** 2)
     assert left.left_sigma_wh == pytest.approx(charge_ah * mean_v, rel=1e-3)
+
+
+@pytest.mark.parametrize(("sigma", "counted"), [(16.8, 140.0), (20.0, 133.6), (29.4, 114.8), (90.0, 0.0)])
+def test_caution_takes_off_twice_what_is_less_sure_than_the_margin_covers(sigma: float, counted: float) -> None:
+    """By hand: 12 % of 140 Wh is 16.8; 20 is 3.2 over it."""
+    assert with_home(Left(140.0, sigma, 140.0), 100.0, heading_home=False).counted_wh == pytest.approx(counted)
+    assert with_home(Left(140.0, sigma, 140.0), 100.0, heading_home=True).counted_wh == 140.0
+
+
+def test_of_a_pack_not_all_known_the_bound_counts() -> None:
+    energy = with_home(Left(nan, nan, 140.0), 100.0, heading_home=False)
+    assert (isnan(energy.left_wh), energy.counted_wh) == (True, 140.0)
+    assert isnan(with_home(Left(nan, nan, nan), 100.0, heading_home=False).counted_wh)
 
 
 def test_a_stop_is_no_style_and_pulls_count_by_their_current() -> None:

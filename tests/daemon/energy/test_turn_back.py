@@ -47,12 +47,10 @@ class Bench:
         self.tick = 0
         self.events: list[AlarmEvent] = []
 
-    def say(
-        self, seconds: float, left: float, home: float, at_most: float | None = None, sigma: float = 1.0
-    ) -> list[AlarmEvent]:
+    def say(self, seconds: float, left: float, home: float, counted: float | None = None) -> list[AlarmEvent]:
         before = len(self.events)
         flat, fine = np.full(GROUPS, 3.7), np.full(GROUPS, 0.5)
-        energy = Energy(left, sigma, left if at_most is None else at_most, home)
+        energy = Energy(left, 1.0, left if counted is None else counted, home)
         for _ in range(round(seconds * 10)):
             now = self.tick * 0.1
             made = Estimate(now, flat, 0.01 * fine, flat, fine, fine, fine, np.zeros(GROUPS, np.int8))
@@ -95,19 +93,10 @@ def test_what_is_unknown_neither_raises_nor_clears(left: float, home: float) -> 
 
 def test_with_a_group_unknown_what_the_others_allow_may_raise_but_not_clear() -> None:
     one = Bench()
-    assert one.say(60, left=nan, home=100.0, at_most=200.0) == []
-    assert len(one.say(11, left=nan, home=100.0, at_most=110.0)) == 1
-    assert one.say(60, left=nan, home=100.0, at_most=200.0) == []
+    assert one.say(60, left=nan, home=100.0, counted=200.0) == []
+    assert len(one.say(11, left=nan, home=100.0, counted=110.0)) == 1
+    assert one.say(60, left=nan, home=100.0, counted=200.0) == []
     assert len(one.say(31, left=200.0, home=100.0)) == 1
-
-
-def test_the_margin_covers_some_uncertainty_and_twice_the_rest_is_taken_off() -> None:
-    """By hand: 12 % of 140 Wh is 16.8; 20 Wh are 3.2 over it, so 133.6 count; 29.4 are 12.6 over, so 114.8."""
-    one = Bench()
-    assert one.say(20, left=140.0, home=100.0, sigma=16.8) == []
-    assert one.say(20, left=140.0, home=100.0, sigma=20.0) == []
-    (raised,) = one.say(11, left=140.0, home=100.0, sigma=29.4)
-    assert raised.value == pytest.approx(0.148)
 
 
 def test_at_home_there_is_nothing_to_object_to() -> None:

@@ -60,7 +60,9 @@ def test_time_unseen_is_ridden_at_the_mean_power() -> None:
 def test_told_of_the_turn_it_counts_down_and_past_home_up_again() -> None:
     ride = Ride()
     ride.on(360, 1000.0)
+    assert not ride.way.heading_home
     ride.way.turned()
+    assert ride.way.heading_home
     assert ride.way.home_wh == pytest.approx(100.0, abs=0.3)
     ride.on(180, 1000.0)
     assert ride.way.home_wh == pytest.approx(50.0, abs=0.3)
@@ -69,6 +71,7 @@ def test_told_of_the_turn_it_counts_down_and_past_home_up_again() -> None:
     ride.on(180, 1000.0)
     assert ride.way.home_wh == pytest.approx(0.0, abs=0.5)
     ride.on(72, 1000.0)
+    assert not ride.way.heading_home
     assert ride.way.home_wh == pytest.approx(20.0, abs=0.5)
     ride.way.turned()
     ride.on(36, 1000.0)

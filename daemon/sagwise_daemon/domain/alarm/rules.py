@@ -29,11 +29,6 @@ LOADED_ON_DELAY_S = 5.0
 
 CHARGING_C_RATE = 0.02
 
-# How far `turn_back` leans to the cautious side of the energy left. Set on 42 simulated out-and-back rides that turn
-# near the point of no return: without it 4 of 22 that could not come home were warned too late, all on weak groups
-# within minutes of the start; with it none, and 3 more of 13 that could were warned.
-SURE_SHARE, UNSURE_SIGMAS = 0.12, 2.0
-
 # Near empty a healthy group's resistance rises by half and more, and first that of the group that is emptiest: there
 # resistance is not judged. 0.1 V above the low limit is the last fifth of the charge in the built-in curves.
 RESISTANCE_ABOVE_LOW_V = 0.10
@@ -218,18 +213,15 @@ def overcurrent(facts: Facts, settings: RuleSettings) -> Measured:
 
 
 def turn_back(facts: Facts, settings: RuleSettings) -> Measured:
-    """Energy left above the reserve over the energy to get home, less 1: the margin that is left.
+    """Energy left above the reserve, cautiously taken, over the energy to get home, less 1: the margin that is left.
 
-    The margin covers an energy known to `SURE_SHARE` of itself; of what is less sure, twice the rest is taken off.
     Unknown energy neither raises nor clears. With groups unknown the pack has at most what the others say: it may
     raise, but not clear. At home there is nothing to object to.
     """
     made = facts.estimates
     home = np.broadcast_to(made.energy_home_wh, made.time_s.shape)
     way = np.where(home > 0.0, home, np.nan)
-    unsure = np.fmax(made.energy_left_sigma_wh - SURE_SHARE * made.energy_left_wh, 0.0)
-    left = np.maximum(made.energy_at_most_wh - UNSURE_SIGMAS * unsure, 0.0)
-    margin = np.where(home <= 0.0, np.inf, left / way - 1.0)
+    margin = np.where(home <= 0.0, np.inf, made.energy_counted_wh / way - 1.0)
     too_little = margin < (-np.inf if settings.limit is None else settings.limit)
     return Measured(value=np.where(too_little | ~np.isnan(made.energy_left_wh), margin, np.nan)[:, None])
 

@@ -70,12 +70,23 @@ class WayHome:
     def turned(self) -> None:
         """The rider says that the bike heads home. Said again before home is reached, it changes nothing."""
         if self._turned_at is not None:
-            (turn_wh, turn_m), (start_wh, start_m) = self._turned_at, self._home_at
-            passed = (2.0 * turn_wh - start_wh, 2.0 * turn_m - start_m)
-            if self._way_m < passed[1] if turn_m > start_m else self._used_wh < passed[0]:
+            if not self._past_home():
                 return
-            self._home_at = passed
+            (turn_wh, turn_m), (start_wh, start_m) = self._turned_at, self._home_at
+            self._home_at = (2.0 * turn_wh - start_wh, 2.0 * turn_m - start_m)
         self._turned_at = (self._used_wh, self._way_m)
+
+    @property
+    def heading_home(self) -> bool:
+        """Whether the rider has said so, and is not yet past home."""
+        return self._turned_at is not None and not self._past_home()
+
+    def _past_home(self) -> bool:
+        assert self._turned_at is not None
+        (turn_wh, turn_m), (start_wh, start_m) = self._turned_at, self._home_at
+        if turn_m > start_m:
+            return self._way_m >= 2.0 * turn_m - start_m
+        return self._used_wh >= 2.0 * turn_wh - start_wh
 
     @property
     def home_wh(self) -> float:
