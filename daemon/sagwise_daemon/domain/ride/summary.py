@@ -114,15 +114,30 @@ class Summary:
         self._counter_m = float(known[-1])
 
 
+def running_total(time_s: Floats, value: Floats) -> Floats:
+    """(rows,) value-seconds up to each row, as `Integral` counts them; NaN until a value is known."""
+    known = np.flatnonzero(~np.isnan(value))
+    running = np.full(len(value), np.nan)
+    if len(known):
+        parts = _parts(np.diff(time_s[known]), value[known], np.diff(known) > 1)
+        sums = np.cumsum(np.append(0.0, parts))
+        running[known[0] :] = sums[np.searchsorted(known, np.arange(known[0], len(value)), side="right") - 1]
+    return running
+
+
 def running_wh(readings: Readings) -> Floats:
     """(rows,) net energy drawn up to each row, as `Summary.energy_wh` has it; NaN until one is known."""
-    power = readings.current_a * pack_volts(readings.group_v)
-    known = np.flatnonzero(~np.isnan(power))
-    running = np.full(len(power), np.nan)
+    power_w = readings.current_a * pack_volts(readings.group_v)
+    return np.asarray(running_total(readings.time_s, power_w) / SECONDS_PER_HOUR)
+
+
+def running_m(counter_m: Floats) -> Floats:
+    """(rows,) distance travelled up to each row, over the counter's restarts; NaN until one is known."""
+    known = np.flatnonzero(~np.isnan(counter_m))
+    running = np.full(len(counter_m), np.nan)
     if len(known):
-        parts = _parts(np.diff(readings.time_s[known]), power[known], np.diff(known) > 1)
-        sums = np.cumsum(np.append(0.0, parts)) / SECONDS_PER_HOUR
-        running[known[0] :] = sums[np.searchsorted(known, np.arange(known[0], len(power)), side="right") - 1]
+        sums = np.cumsum(np.append(0.0, np.maximum(np.diff(counter_m[known]), 0.0)))
+        running[known[0] :] = sums[np.searchsorted(known, np.arange(known[0], len(counter_m)), side="right") - 1]
     return running
 
 

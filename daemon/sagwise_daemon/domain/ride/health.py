@@ -1,0 +1,187 @@
+"""Health of a pack over its rides. Law: not a word before enough rides over enough days; a group is called ageing only
+against its neighbours, since all groups see the same weather, rider and curve.
+
+Resistance is at 25 degC, capacity what a group would hold from full to empty, spread that of the groups at rest.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagwise_daemon.domain.estimate.resistance import median_rows
+from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.ride.recorded import last_known, middle
+from sagwise_daemon.domain.ride.trend import Trend, trend
+
+# Common practice, no published source.
+ENOUGH_RIDES = 8
+ENOUGH_DAYS = 14.0
+AGEING_PER_YEAR = 0.05  # against the others: makers call a cell worn at twice its resistance, most take years
+FADING_PER_YEAR = 0.03
+SIGMAS = 4.0  # as many groups are looked at, one of 48 would pass three by chance alone once in 15 packs
+OUTLIER_MADS = 6.0
+SECONDS_PER_DAY = 86_400.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HealthPoint:
+    """One ride. resistance_mohm, capacity_ah: (groups,), NaN where unknown. unix_s None: its date is not trusted."""
+
+    ride_id: int
+    unix_s: float | None
+    resistance_mohm: Floats
+    capacity_ah: Floats
+    spread_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class GroupHealth:
+    """latest: the median of the newest rides. ratio: to the pack's median. against_others: the trend of that ratio."""
+
+    group: int
+    latest: float
+    ratio: float
+    trend: Trend | None
+    against_others: Trend | None
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of all groups; `median` is the trend of the pack's median."""
+
+    unit: str
+    median: Trend | None
+    groups: tuple[GroupHealth, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """ageing, fading: groups whose resistance rises, whose capacity falls, clearly faster than the others'.
+
+    rides: with a date and a figure. undated: rides left out because nobody knows when they were.
+    """
+
+    rides: int
+    days: float
+    undated: int
+    enough: bool
+    words: str
+    ageing: tuple[int, ...]
+    fading: tuple[int, ...]
+    resistance: Figure
+    capacity: Figure
+    spread: Trend | None
+    points: tuple[HealthPoint, ...]
+
+
+def health(points: Sequence[HealthPoint], series: int) -> Health:
+    """The health of a pack of `series` groups, from its rides in any order."""
+    dated = sorted((point for point in points if point.unix_s is not None), key=lambda point: point.unix_s or 0.0)
+    told = [point for point in dated if not np.isnan(point.resistance_mohm).all()]
+    days = days_of(told)
+    enough = len(told) >= ENOUGH_RIDES and float(np.ptp(days)) >= ENOUGH_DAYS
+    resistance = _figure("mOhm", days, _stack([point.resistance_mohm for point in told], series), enough)
+    capacity = _figure("Ah", days, _stack([point.capacity_ah for point in told], series), enough)
+    ageing = _beyond(resistance, AGEING_PER_YEAR)
+    fading = _beyond(capacity, -FADING_PER_YEAR)
+    return Health(
+        rides=len(told),
+        days=float(np.ptp(days)) if len(days) else 0.0,
+        undated=len(points) - len(dated),
+        enough=enough,
+        words=_words(ageing, fading, resistance, capacity) if enough else _too_few(told, days),
+        ageing=ageing,
+        fading=fading,
+        resistance=resistance,
+        capacity=capacity,
+        spread=trend(days, np.array([point.spread_v for point in told])) if enough else None,
+        points=tuple(dated),
+    )
+
+
+def days_of(points: Sequence[HealthPoint]) -> Floats:
+    """(points,) days since the first of them."""
+    unix_s = np.array([point.unix_s for point in points], float)
+    return np.asarray((unix_s - unix_s[0]) / SECONDS_PER_DAY) if len(unix_s) else unix_s
+
+
+def _stack(rows: Sequence[Floats], series: int) -> Floats:
+    return np.array(list(rows)).reshape(-1, series)
+
+
+def _figure(unit: str, days: Floats, values: Floats, enough: bool) -> Figure:
+    """values: (rides, groups)."""
+    medians = np.array([middle(row) for row in values])
+    latest = last_known(_newest_medians(values)) if len(values) else np.full(values.shape[1], np.nan)
+    ratio = latest / middle(latest)
+    groups = []
+    for place in range(values.shape[1]):
+        own = _without_outliers(values[:, place])
+        lines = (trend(days, own), trend(days, own / medians)) if enough else (None, None)
+        groups.append(GroupHealth(place + 1, float(latest[place]), float(ratio[place]), *lines))
+    return Figure(unit, trend(days, _without_outliers(medians)) if enough else None, tuple(groups))
+
+
+def _newest_medians(values: Floats) -> Floats:
+    """(1, groups) median of each group's newest known values, up to five of them."""
+    newest = [column[~np.isnan(column)][-5:] for column in values.T]
+    return np.array([[middle(some) for some in newest]])
+
+
+def _without_outliers(values: Floats) -> Floats:
+    """A ride in deep frost or with a loose plug is no step in the pack's ageing."""
+    changes = values - _running_median(values)
+    width = 1.4826 * middle(np.abs(changes))
+    if math.isnan(width) or width == 0.0:
+        return values
+    return np.where(np.abs(changes) > OUTLIER_MADS * width, np.nan, values)
+
+
+def _running_median(values: Floats, reach: int = 5) -> Floats:
+    if not len(values):
+        return values
+    padded = np.concatenate([np.full(reach, np.nan), values, np.full(reach, np.nan)])
+    return median_rows(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).T)
+
+
+def _beyond(figure: Figure, per_year: float) -> tuple[int, ...]:
+    """Groups whose ratio moves further than `per_year` in its direction, and surely so."""
+    found = []
+    for group in figure.groups:
+        line = group.against_others
+        if line is None or line.rides < ENOUGH_RIDES:
+            continue
+        towards = line.per_year * math.copysign(1.0, per_year)
+        if towards > abs(per_year) and towards > SIGMAS * line.per_year_sigma:
+            found.append(group.group)
+    return tuple(found)
+
+
+def _too_few(told: Sequence[HealthPoint], days: Floats) -> str:
+    over = float(np.ptp(days)) if len(days) else 0.0
+    return f"Not enough rides yet: {len(told)} of {ENOUGH_RIDES}, over {over:.0f} of {ENOUGH_DAYS:.0f} days."
+
+
+def _words(ageing: tuple[int, ...], fading: tuple[int, ...], resistance: Figure, capacity: Figure) -> str:
+    said = [
+        f"Group {group} ages faster than the others: {_yearly(resistance, group)} a year more resistance against them, "
+        f"now {resistance.groups[group - 1].ratio:.2f} times the median."
+        for group in ageing
+    ]
+    said += [
+        f"Group {group} loses capacity faster than the others: {_yearly(capacity, group)} a year against them."
+        for group in fading
+    ]
+    if said:
+        return " ".join(said)
+    return "No group ages faster than the others."
+
+
+def _yearly(figure: Figure, group: int) -> str:
+    line = figure.groups[group - 1].against_others
+    assert line is not None
+    return f"{100 * abs(line.per_year):.0f} ± {100 * line.per_year_sigma:.0f} %"

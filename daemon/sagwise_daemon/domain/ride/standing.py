@@ -1,0 +1,112 @@
+"""What a pack loses while nobody draws from it. Law: groups are held against one another, since after a ride or a
+charge the whole pack's voltage drifts for hours; and a loss is told only where it is larger than the readings' steps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagwise_daemon.domain.model import Floats, Pack
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
+from sagwise_daemon.domain.ride.recorded import Recorded, middle
+
+# Common practice, no published source.
+CALM_C = 0.02  # electronics that are on, not a load
+EDGE_S = 60.0  # of a record, at either end
+STANDING_EDGE_S = 1800.0
+LEAST_HOURS = 12.0
+CHARGED_V = 0.02  # the pack as a whole is higher than before: somebody charged it
+LOSING_V = 0.008  # more than the others: two steps of a coarse sensor, and what groups relax differently
+LOSING_SIGMAS = 3.0
+HOURS_PER_DAY = 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class GroupLoss:
+    """loss_soc_per_day: as a share of a full group, by the cell's curve; NaN where unknown."""
+
+    group: int
+    loss_v: float
+    loss_v_per_day: float
+    loss_soc_per_day: float
+
+
+@dataclass(frozen=True, slots=True)
+class SelfDischarge:
+    """From one moment at rest to a later one. losing: groups that lost clearly more than the others.
+
+    from_ride_id: the record that the first moment belongs to, None where both are of one record.
+    """
+
+    from_ride_id: int | None
+    hours: float
+    median_loss_v_per_day: float
+    groups: tuple[GroupLoss, ...]
+    losing: tuple[int, ...]
+    words: str
+
+
+def calm_v(record: Recorded, edge_s: float = EDGE_S) -> tuple[Floats, Floats]:
+    """(groups,) median voltage without load within `edge_s` of the start and of the end; NaN where there is none."""
+    readings = record.readings
+    current_a = np.where(np.isnan(readings.current_a), 0.0, readings.current_a)
+    calm = np.abs(current_a) <= CALM_C * record.pack.capacity_ah
+    rows = np.flatnonzero(~calm)
+    first_load = int(rows[0]) if len(rows) else len(calm)
+    last_load = int(rows[-1]) if len(rows) else -1
+    place = np.arange(len(calm))
+    start = (readings.time_s <= readings.time_s[0] + edge_s) & (place < first_load)
+    end = (readings.time_s >= readings.time_s[-1] - edge_s) & (place > last_load)
+    found = [np.array([middle(column) for column in readings.group_v[which].T]) for which in (start, end)]
+    return found[0], found[1]
+
+
+def within(record: Recorded) -> SelfDischarge | None:
+    """What was lost from the beginning of a standing record to its end; None where it was too short."""
+    hours = float(record.readings.time_s[-1] - record.readings.time_s[0]) / 3600.0
+    start_v, end_v = calm_v(record, STANDING_EDGE_S)
+    return between(record.pack, start_v, end_v, hours)
+
+
+def between(
+    pack: Pack, before_v: Floats, after_v: Floats, hours: float, from_ride_id: int | None = None
+) -> SelfDischarge | None:
+    """What was lost between two moments at rest, (groups,) each; None where nothing can be said.
+
+    Nothing can be said of less than `LEAST_HOURS`, without two groups that are known at both moments, and of a pack
+    that was charged in between.
+    """
+    loss_v = before_v - after_v
+    known = loss_v[~np.isnan(loss_v)]
+    if hours < LEAST_HOURS or len(known) < 2 or np.median(known) < -CHARGED_V:
+        return None
+    days, median_v = hours / HOURS_PER_DAY, float(np.median(known))
+    curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)
+    lost = np.where(np.isnan(loss_v), np.nan, curve.soc(before_v) - curve.soc(after_v))
+    columns = np.column_stack([loss_v, loss_v / days, lost / days])
+    losing = _losing(loss_v - median_v)
+    return SelfDischarge(
+        from_ride_id,
+        hours,
+        median_v / days,
+        tuple(GroupLoss(number, *row) for number, row in enumerate(columns.tolist(), 1)),
+        losing,
+        _words(losing, (loss_v - median_v) / days),
+    )
+
+
+def _losing(more_v: Floats) -> tuple[int, ...]:
+    """Groups over `LOSING_V` and over three robust standard deviations of the others (1.4826 times the MAD)."""
+    sigma = 1.4826 * middle(np.abs(more_v))
+    return tuple((np.flatnonzero(more_v > max(LOSING_V, LOSING_SIGMAS * sigma)) + 1).tolist())
+
+
+def _words(losing: tuple[int, ...], more_v_per_day: Floats) -> str:
+    if not losing:
+        return "All groups hold their charge alike."
+    groups = ("Group " if len(losing) == 1 else "Groups ") + ", ".join(map(str, losing))
+    most_mv = 1000.0 * max(float(more_v_per_day[group - 1]) for group in losing)
+    verb = "loses" if len(losing) == 1 else "lose"
+    return f"{groups} {verb} up to {most_mv:.1f} mV a day more than the others: a leaking cell, or a load on that tap."

@@ -1,0 +1,52 @@
+"""Which group is the weakest, and why. Law: the reason is the largest of three shortfalls, each measured in what a
+builder would call much; below that no group is blamed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.ride.recorded import middle
+
+# Where a group stands out from its neighbours. Common practice, no published source.
+MUCH_RATIO = 0.15
+MUCH_REST_V = 0.030
+MUCH_CAPACITY = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Weakest:
+    """The weakest group. reason: "resistance", "rest", "capacity", or "none" where no group stands out."""
+
+    group: int
+    reason: str
+    words: str
+
+
+def weakest(resistance_ratio: Floats, rest_end_v: Floats, capacity_ah: Floats) -> Weakest | None:
+    """(groups,) each, NaN where unknown. None where nothing at all is known."""
+    behind_v, short = middle(rest_end_v) - rest_end_v, 1.0 - capacity_ah / middle(capacity_ah)
+    scores = np.stack([(resistance_ratio - 1.0) / MUCH_RATIO, behind_v / MUCH_REST_V, short / MUCH_CAPACITY])
+    known = np.where(np.isnan(scores), -np.inf, scores)
+    if not np.isfinite(known).any():
+        return None
+    reason, place = np.unravel_index(int(known.argmax()), known.shape)
+    group = int(place) + 1
+    if known.max() < 1.0:
+        return Weakest(group, "none", "No group stands out.")
+    if reason == 0:
+        ratio = float(resistance_ratio[place])
+        words = f"Its resistance is {ratio:.2f} times the pack's median{_joint(ratio)}."
+        return Weakest(group, "resistance", words)
+    if reason == 1:
+        return Weakest(group, "rest", f"It ends {1000 * float(behind_v[place]):.0f} mV under the others at rest.")
+    return Weakest(group, "capacity", f"It holds {100 * float(short[place]):.0f} % less than the others.")
+
+
+def _joint(ratio: float) -> str:
+    """What to look at first: an aged cell rarely doubles its resistance against its neighbours, a joint does."""
+    return ": look at its joints first" if ratio >= 2.0 and not math.isinf(ratio) else ""
