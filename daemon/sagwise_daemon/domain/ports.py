@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from sagwise_daemon.domain.estimate.taught import Learnt
 from sagwise_daemon.domain.model import AlarmEvent, AlarmView, Floats, Pack
 
 
@@ -155,6 +156,18 @@ class Rides(Protocol):
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
         """Newest first; of one ride, or of all."""
+        ...
+
+
+class Memory(Protocol):
+    """What rides have taught, pack by pack. A pack file whose electrical facts changed is another pack."""
+
+    def recall(self, pack: Pack) -> Learnt | None:
+        """What the pack's last ride left, None before the first; may block on the disk."""
+        ...
+
+    def keep(self, pack: Pack, learnt: Learnt) -> None:
+        """In place of what was kept before. Never blocks; what cannot be written is tried again."""
         ...
 
 

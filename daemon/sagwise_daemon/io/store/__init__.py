@@ -1,6 +1,7 @@
 """Every ride, on the disk. Law: an event is there once its future is done; samples are at most 2 s behind, always.
 
-`Store.open(path)`, then `.recorder` to write and `.rides` to read (any thread, any process).
+`Store.open(path)`, then `.recorder` to write, `.rides` to read (any thread, any process) and `.memory` for what rides
+taught.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from typing import Self
 
 from sqlalchemy import Engine
 
+from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.store.engine import bring_up_to_date, reader_engine
+from sagwise_daemon.io.store.memory import StoredMemory
 from sagwise_daemon.io.store.recorder import Recorder, UnfinishedRide
 from sagwise_daemon.io.store.rides import Boot, Gap, StoredRides
 from sagwise_daemon.io.store.state import RideStart
@@ -30,6 +33,7 @@ class Store:
         self._recorder: Recorder | None = None
         self._guard = threading.Lock()
         self.rides = StoredRides(readers)
+        self.memory = StoredMemory(readers, lambda: self.recorder, wall_time)
 
     @classmethod
     def open(cls, path: Path) -> Self:

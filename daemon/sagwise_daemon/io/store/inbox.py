@@ -73,7 +73,19 @@ class Flush:
     last: bool = False
 
 
-Order: TypeAlias = Open | NewEvent | End | Flush
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """A row of `learnt`, in place of the pack's former one."""
+
+    pack_digest: str
+    pack: str
+    rides: int
+    updated_unix_s: float
+    updated_trusted: bool
+    document: str
+
+
+Order: TypeAlias = Open | NewEvent | End | Keep | Flush
 
 
 class Inbox:

@@ -21,7 +21,7 @@ from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.clock import host_boot
 from sagwise_daemon.io.store.engine import writer_engine
 from sagwise_daemon.io.store.ids import Ids
-from sagwise_daemon.io.store.inbox import SAMPLES_MAX, End, Flush, Inbox, NewEvent, Open, Order, Sample
+from sagwise_daemon.io.store.inbox import SAMPLES_MAX, End, Flush, Inbox, Keep, NewEvent, Open, Order, Sample
 from sagwise_daemon.io.store.resume import left_open
 from sagwise_daemon.io.store.snapshot import take
 from sagwise_daemon.io.store.state import HostMoment, RideStart, RideState
@@ -147,6 +147,10 @@ class Recorder:
             del self._series[ride_id]
             self._estimate_second.pop(ride_id, None)
         self._order(End(ride_id, ended_by))
+
+    def keep(self, row: Keep) -> None:
+        """Keep what was learnt about a pack (`memory`), in place of what was there. Raises StoreError when closed."""
+        self._order(row)
 
     def flush(self, timeout_s: float = CLOSE_TIMEOUT_S) -> None:
         """Wait until everything given so far is committed. Raises StoreError if it is not."""

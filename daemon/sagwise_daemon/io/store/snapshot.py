@@ -22,15 +22,26 @@ class Snapshot:
 
 def take(pack: Pack) -> Snapshot:
     """The snapshot of a pack. Raises ValueError if a figure is not finite."""
-    document = {
-        "name": pack.name,
-        "series": pack.series,
-        "parallel": pack.parallel,
-        "cell": _cell(pack.cell),
-        "rules": {name: _rule(pack.rules[name]) for name in sorted(pack.rules)},
-    }
-    text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return Snapshot(pack.name, pack.series, text, hashlib.sha256(text.encode()).hexdigest())
+    rules = {name: _rule(pack.rules[name]) for name in sorted(pack.rules)}
+    text = _text(_facts(pack) | {"rules": rules})
+    return Snapshot(pack.name, pack.series, text, _digest(text))
+
+
+def electrical_digest(pack: Pack) -> str:
+    """The same for the same cells in the same pack of the same name, whatever its alarm settings. Raises as `take`."""
+    return _digest(_text(_facts(pack)))
+
+
+def _facts(pack: Pack) -> dict[str, Any]:
+    return {"name": pack.name, "series": pack.series, "parallel": pack.parallel, "cell": _cell(pack.cell)}
+
+
+def _text(document: dict[str, Any]) -> str:
+    return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _cell(cell: Cell) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from sqlalchemy import (
 )
 
 # In order, oldest first; the last is what this program reads and writes.
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 
 metadata = MetaData(
     naming_convention={
@@ -138,4 +138,17 @@ gaps = Table(
     Column("last_time_us", Integer, nullable=False),
     Column("samples", Integer),
     Index(None, "ride_id"),
+)
+
+# What rides taught about a pack, the newest only (`memory`). `pack_digest`: SHA-256 of the pack's electrical facts, so
+# that a rebuilt pack finds nothing here. `document` is JSON.
+learnt = Table(
+    "learnt",
+    metadata,
+    Column("pack_digest", Text, primary_key=True),
+    Column("pack", Text, nullable=False),
+    Column("rides", Integer, nullable=False),
+    Column("updated_unix_s", Float, nullable=False),
+    Column("updated_trusted", Boolean, nullable=False),
+    Column("document", Text, nullable=False),
 )

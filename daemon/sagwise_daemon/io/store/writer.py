@@ -19,13 +19,14 @@ from sqlalchemy.exc import IntegrityError
 
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.ids import Ids
-from sagwise_daemon.io.store.inbox import End, Flush, Inbox, Loss, NewEvent, Open, merge
+from sagwise_daemon.io.store.inbox import End, Flush, Inbox, Keep, Loss, NewEvent, Open, Order, merge
 from sagwise_daemon.io.store.state import RideState
 from sagwise_daemon.io.store.writing import (
     Batch,
     batches,
     end_ride,
     ensure_ride,
+    keep_learnt,
     store_batch,
     store_event,
 )
@@ -48,6 +49,7 @@ class Writer:
         self._ending: dict[int, str] = {}
         self._losses: dict[int, Loss] = {}
         self._late: list[NewEvent] = []
+        self._keeping: dict[str, Keep] = {}
         self._failing = False
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
@@ -87,7 +89,7 @@ class Writer:
         for pool in self._pools:
             pool.give_back(connection)
 
-    def _take_in(self, orders: list[Open | NewEvent | End | Flush]) -> list[Flush]:
+    def _take_in(self, orders: list[Order]) -> list[Flush]:
         """Work off orders but for flushes, which are returned. Neighbouring events share a transaction."""
         flushes, new = [], []
         for order in orders:
@@ -98,6 +100,8 @@ class Writer:
                     new.append(order)
                 case End():
                     self._ending[order.ride_id] = order.ended_by
+                case Keep():
+                    self._keeping[order.pack_digest] = order
                 case Flush():
                     flushes.append(order)
         if new:
@@ -138,7 +142,7 @@ class Writer:
             work = batches(taken, self._losses, self._boot)
             ending = {} if self._inbox.waiting else dict(self._ending)
             if not work and not ending:
-                return StoreError("events are not stored yet") if self._late else None
+                return self._keep() or (StoreError("events are not stored yet") if self._late else None)
             fault = self._attempt(lambda connection: self._batches_in(connection, work, ending))  # noqa: B023
             if fault is None:
                 self._inbox.stored()
@@ -146,6 +150,20 @@ class Writer:
                 self._forget(ending)
             else:
                 self._inbox.give_back(taken)
+        return fault
+
+    def _keep(self) -> BaseException | None:
+        """Store what was learnt; only the newest of each pack has waited."""
+        if not self._keeping:
+            return None
+
+        def work(connection: Connection) -> None:
+            for row in self._keeping.values():
+                keep_learnt(connection, row)
+
+        fault = self._attempt(work)
+        if fault is None:
+            self._keeping.clear()
         return fault
 
     def _batches_in(

@@ -26,10 +26,10 @@ from sagwise_daemon.io.store.columns import (
     samples,
     signed,
 )
-from sagwise_daemon.io.store.inbox import Loss, NewEvent, Sample
+from sagwise_daemon.io.store.inbox import Keep, Loss, NewEvent, Sample
 from sagwise_daemon.io.store.snapshot import Snapshot
 from sagwise_daemon.io.store.state import HostMoment, RideState, placed
-from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, packs, rides
+from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, learnt, packs, rides
 from sagwise_daemon.io.store.totals import advance, advance_rest
 
 # A minute of samples is 20 to 30 kB, enough for the compressor; estimates come at 1 Hz and need longer.
@@ -127,6 +127,12 @@ def store_event(connection: Connection, state: RideState | None, new: NewEvent) 
     )
     if new.ride_id is not None and event.to is AlarmState.UNACKNOWLEDGED:
         connection.execute(update(rides).where(rides.c.ride_id == new.ride_id).values(alarms=rides.c.alarms + 1))
+
+
+def keep_learnt(connection: Connection, row: Keep) -> None:
+    """Replace what is kept of a pack."""
+    connection.execute(delete(learnt).where(learnt.c.pack_digest == row.pack_digest))
+    connection.execute(insert(learnt).values(asdict(row)))
 
 
 def end_ride(connection: Connection, state: RideState, ended_by: str) -> None:
