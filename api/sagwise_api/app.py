@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
@@ -12,20 +12,21 @@ from fastapi import APIRouter, FastAPI, Request
 from starlette.responses import Response
 
 from sagwise_api import problems
-from sagwise_api import schemas as out
+from sagwise_api.access import access_router, caller_of
 from sagwise_api.assets import OPEN_PATHS, Page, the_page
-from sagwise_api.guard import COOKIE, Guard
+from sagwise_api.devices import Devices
+from sagwise_api.garage import garage_router
+from sagwise_api.guard import Guard
 from sagwise_api.hosts import Hosts
-from sagwise_api.pairing import LockedError, NoCodeError, Pairing, WrongCodeError
-from sagwise_api.problems import ProblemError, declared
+from sagwise_api.pairing import Pairing
+from sagwise_api.problems import declared
 from sagwise_api.routes import Sources, api_router
 from sagwise_api.settings import PageSettings
 from sagwise_api.stream import LiveFeed, LiveStream
 from sagwise_api.views import live_json
 from sagwise_api.workers import Workers
-from sagwise_daemon.domain import ports
+from sagwise_daemon.domain import owner, ports
 
-SESSION_S = 180 * 86400
 STREAM_ANSWER: dict[int | str, dict[str, Any]] = {
     200: {
         "description": "Server-sent events without names; the data of each is one JSON document as `/live` gives. "
@@ -35,18 +36,33 @@ STREAM_ANSWER: dict[int | str, dict[str, Any]] = {
 }
 
 
+class HostClock:
+    """The host's clock alone; implements `owner.WallClock` where the daemon gives none."""
+
+    def look(self) -> tuple[float, owner.SetBy]:
+        return time.time(), "network"
+
+    def tell(self, unix_s: float) -> None:
+        """It is set already."""
+
+
 def create_app(
     live: ports.Live,
     commands: ports.Commands,
     rides: ports.Rides,
     packs: ports.Packs,
     settings: PageSettings,
+    *,
+    garage: owner.Garage | None = None,
+    what_if: owner.WhatIf | None = None,
+    clock: owner.WallClock | None = None,
 ) -> FastAPI:
-    """The ASGI application. `live` and `commands` are called on the event loop and must not block; `rides` and
-    `packs` are called from worker threads."""
+    """The ASGI application. `live` and `commands` are called on the event loop and must not block; `rides`, `packs`,
+    `garage` and `what_if` are called from worker threads. Without a garage no setting can be changed."""
     feed = LiveFeed(live, live_json, settings.max_streams)
     sources = Sources(live, commands, rides, packs, quick=Workers("rides", 2, 30), charts=Workers("charts", 1, 10))
-    pairing = Pairing(settings.pairing_code)
+    pairing = Pairing(settings.pairing_code, Devices(settings.devices_path))
+    judges = Workers("what-if", 1, 60)
     app = FastAPI(
         title="sagwise",
         version=_version(),
@@ -54,14 +70,16 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
-        lifespan=_lifespan(feed, sources),
+        lifespan=_lifespan(feed, (sources.quick, sources.charts, judges)),
     )
     app.state.feed = feed
     app.state.pairing = pairing
     problems.install(app)
-    app.include_router(_pair_router(pairing), prefix="/api/v1")
+    access = access_router(pairing, clock or HostClock(), sources.quick, settings.anyone_may_look)
+    app.include_router(access, prefix="/api/v1")
     app.include_router(_stream_router(feed), prefix="/api/v1")
     app.include_router(api_router(sources), prefix="/api/v1")
+    app.include_router(garage_router(garage, what_if, sources.quick, judges), prefix="/api/v1")
     app.include_router(_page_router(the_page()), include_in_schema=False)
     app.add_middleware(
         Guard,
@@ -69,6 +87,7 @@ def create_app(
         hosts=Hosts(settings.allowed_hosts),
         paired_on_loopback=settings.paired_on_loopback,
         open_paths=OPEN_PATHS,
+        anyone_may_look=settings.anyone_may_look,
     )
     _describe_problems(app)
     return app
@@ -81,13 +100,15 @@ def _version() -> str:
         return "0"
 
 
-def _lifespan(feed: LiveFeed, sources: Sources) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
+def _lifespan(
+    feed: LiveFeed, workers: tuple[Workers, ...]
+) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         yield
         feed.close()
-        sources.quick.close()
-        sources.charts.close()
+        for pool in workers:
+            pool.close()
 
     return lifespan
 
@@ -107,31 +128,6 @@ def _describe_problems(app: FastAPI) -> None:
     app.openapi = openapi  # type: ignore[method-assign]
 
 
-def _pair_router(pairing: Pairing) -> APIRouter:
-    router = APIRouter()
-
-    @router.post("/pair", responses=declared(413, 429), summary="Open a session with the bike's code")
-    async def pair(wish: out.PairIn, request: Request, response: Response) -> out.DoneOut:
-        address = request.client.host if request.client else ""
-        try:
-            token = pairing.pair(wish.code, address)
-        except NoCodeError as error:
-            raise ProblemError(
-                403, "the bike has no pairing code: set one in its configuration", kind="no-code"
-            ) from error
-        except LockedError as error:
-            wait_s = math.ceil(error.wait_s)
-            detail = f"too many wrong codes: wait {wait_s} s, then try again"
-            raise ProblemError(429, detail, kind="locked", headers={"retry-after": str(wait_s)}) from error
-        except WrongCodeError as error:
-            raise ProblemError(403, "this is not the bike's code", kind="wrong-code") from error
-        response.set_cookie(COOKIE, token, max_age=SESSION_S, httponly=True, samesite="strict", path="/")
-        response.headers["cache-control"] = "no-store"
-        return out.DoneOut()
-
-    return router
-
-
 def _stream_router(feed: LiveFeed) -> APIRouter:
     router = APIRouter()
 
@@ -149,7 +145,7 @@ def _page_router(page: Page) -> APIRouter:
 
     @router.get("/")
     async def front(request: Request) -> Response:
-        return page.front(request, request.scope["state"]["paired"])
+        return page.front(request, caller_of(request).may_look)
 
     @router.get("/page/{name:path}")
     async def file(request: Request, name: str) -> Response:

@@ -1,4 +1,5 @@
-"""The door: what every request must pass. Law: a stranger gets the pairing page and nothing else.
+"""The door: what every request must pass. Law: a stranger gets the pairing page and nothing else; where the owner
+allows it he may look, and still change nothing and see no list of phones.
 
 Pure ASGI, since the live stream must not be buffered. In order: Host, origin, session, size of the
 body. It also puts the security headers on every answer.
@@ -6,12 +7,14 @@ body. It also puts the security headers on every answer.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from sagwise_api.devices import Device
 from sagwise_api.hosts import Hosts, is_loopback, same_origin
 from sagwise_api.pairing import Pairing
 from sagwise_api.problems import ProblemError
@@ -20,6 +23,7 @@ COOKIE = "sagwise_session"
 MAX_BODY_BYTES = 16 * 1024
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 PAIR_PATH = "/api/v1/pair"
+OWNERS_PATHS = ("/api/v1/devices", "/api/v1/changes")  # who has the bike's phones, and who changed what
 SECURITY_HEADERS = {
     "content-security-policy": (
         "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'"
@@ -39,17 +43,39 @@ def session_token(headers: Headers) -> str | None:
     return None if morsel is None else morsel.value
 
 
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who asks. device: the paired phone, None for this very machine or a stranger."""
+
+    paired: bool
+    may_look: bool
+    device: Device | None = None
+
+    @property
+    def name(self) -> str:
+        """For the log of changes."""
+        return "this computer" if self.device is None else self.device.name
+
+
 class Guard:
-    """ASGI middleware. `open_paths` are those a stranger may GET. Sets scope["state"]["paired"] for the rest."""
+    """ASGI middleware. `open_paths` are those a stranger may GET. Sets scope["state"]["caller"] for the rest."""
 
     def __init__(
-        self, app: ASGIApp, *, pairing: Pairing, hosts: Hosts, paired_on_loopback: bool, open_paths: frozenset[str]
+        self,
+        app: ASGIApp,
+        *,
+        pairing: Pairing,
+        hosts: Hosts,
+        paired_on_loopback: bool,
+        open_paths: frozenset[str],
+        anyone_may_look: bool = False,
     ) -> None:
         self._app = app
         self._pairing = pairing
         self._hosts = hosts
         self._paired_on_loopback = paired_on_loopback
         self._open_paths = open_paths
+        self._anyone_may_look = anyone_may_look
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -61,24 +87,27 @@ class Guard:
             return
         guarded = _with_headers(send)
         headers = Headers(scope=scope)
-        paired = self._paired(scope, headers)
-        problem = self._refusal(scope, headers, paired)
+        caller = self._caller(scope, headers)
+        problem = self._refusal(scope, headers, caller)
         if problem is not None:
             await problem(scope, receive, guarded)
             return
-        scope.setdefault("state", {})["paired"] = paired
+        scope.setdefault("state", {})["caller"] = caller
         await self._app(scope, _bounded(receive), guarded)
 
-    def _paired(self, scope: Scope, headers: Headers) -> bool:
+    def _caller(self, scope: Scope, headers: Headers) -> Caller:
         token = session_token(headers)
-        if token is not None and self._pairing.knows(token):
-            return True
+        device = None if token is None else self._pairing.devices.of(token)
+        paired = device is not None or self._local(scope, headers)
+        return Caller(paired, paired or self._anyone_may_look, device)
+
+    def _local(self, scope: Scope, headers: Headers) -> bool:
         # A proxy on this machine would make every stranger look local, so what was forwarded never counts.
         forwarded = "x-forwarded-for" in headers or "forwarded" in headers
         client = scope.get("client")
         return self._paired_on_loopback and not forwarded and client is not None and is_loopback(client[0])
 
-    def _refusal(self, scope: Scope, headers: Headers, paired: bool) -> ProblemError | None:
+    def _refusal(self, scope: Scope, headers: Headers, caller: Caller) -> ProblemError | None:
         """The first reason to send the request away, None to let it in."""
         host, server = headers.get("host", ""), scope.get("server")
         if len(headers.getlist("host")) > 1 or not self._hosts.allows(host, server[0] if server else None):
@@ -87,10 +116,13 @@ class Guard:
         if not _from_own_page(headers, host, changes):
             return ProblemError(403, "the request comes from another site's page", kind="foreign-origin")
         path = scope["path"]
-        open_to_all = path == PAIR_PATH if changes else path in self._open_paths
-        if not (paired or open_to_all):
+        open_to_all = path == PAIR_PATH if changes else path in self._open_paths or self._may_look(path, caller)
+        if not (caller.paired or open_to_all):
             return ProblemError(401, NOT_PAIRED, kind="not-paired")
         return None
+
+    def _may_look(self, path: str, caller: Caller) -> bool:
+        return caller.may_look and not path.startswith(OWNERS_PATHS)
 
 
 def _from_own_page(headers: Headers, host: str, changes: bool) -> bool:

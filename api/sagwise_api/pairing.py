@@ -1,19 +1,19 @@
-"""Who may look. Law: a code opens a session, wrong codes cost time, and no secret is kept as it was sent.
+"""The way in. Law: the bike's code opens a session, wrong codes cost time, and the code is kept as a hash only.
 
-Sessions live in memory: after a restart of the daemon phones pair again. Only hashes of code and tokens are held.
+Who is in is kept by `devices`.
 """
 
 from __future__ import annotations
 
 import hashlib
 import hmac
-import secrets
 import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 
-MAX_SESSIONS = 32
+from sagwise_api.devices import Devices
+
 MAX_ADDRESSES = 256
 TRIES_PER_ADDRESS = 5
 TRIES_IN_ALL = 20
@@ -91,17 +91,19 @@ class LockedError(Exception):
 
 
 class Pairing:
-    """The sessions and the way into one. Used from the event loop only."""
+    """The way into a session. Used from the event loop only."""
 
-    def __init__(self, code: str | None, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, code: str | None, devices: Devices | None = None, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         plain = plain_code(code or "")
         self._code = _digest(plain) if plain else None
         self._addresses = Lockout(TRIES_PER_ADDRESS, clock)
         self._all = Lockout(TRIES_IN_ALL, clock)
-        self._sessions: OrderedDict[bytes, None] = OrderedDict()
+        self.devices = devices or Devices()
 
-    def pair(self, code: str, address: str) -> str:
-        """A new session token for the right code. Raises NoCodeError, LockedError or WrongCodeError.
+    def pair(self, code: str, address: str, name: str = "phone") -> str:
+        """A new device's token for the right code. Raises NoCodeError, LockedError or WrongCodeError.
 
         While locked even the right code is refused: otherwise the lock would tell right from wrong.
         """
@@ -115,19 +117,4 @@ class Pairing:
             self._all.wrong("")
             raise WrongCodeError
         self._addresses.right(address)
-        return self._open()
-
-    def _open(self) -> str:
-        token = secrets.token_urlsafe(32)
-        self._sessions[_digest(token)] = None
-        if len(self._sessions) > MAX_SESSIONS:
-            self._sessions.popitem(last=False)
-        return token
-
-    def knows(self, token: str) -> bool:
-        """Whether the token is of an open session. The hash is looked up, so timing tells nothing of the token."""
-        digest = _digest(token)
-        if digest not in self._sessions:
-            return False
-        self._sessions.move_to_end(digest)
-        return True
+        return self.devices.open(name)

@@ -144,10 +144,6 @@ class PacksOut(BaseModel):
     packs: list[PackOut]
 
 
-class PairIn(Strict):
-    code: Annotated[str, StringConstraints(min_length=1, max_length=64)]
-
-
 class AcknowledgeIn(Strict):
     """Without a rule every alarm is meant, without a group every group of the rule."""
 

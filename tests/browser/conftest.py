@@ -30,7 +30,7 @@ from sagwise_daemon.domain.model import (
     Priority,
     RuleSettings,
 )
-from sagwise_daemon.domain.ports import Envelope, LiveState, Ride, StoredEvent
+from sagwise_daemon.domain.ports import ALL_RIDES, Envelope, LiveState, Ride, RideFilter, StoredEvent
 
 CHROMIUM_FLAGS = [
     "--no-sandbox",
@@ -82,6 +82,9 @@ class Scene:
     notice: str | None = None
     held_at: float | None = None
     mute: bool = False
+    sound: str | None = None
+    distance_m: float | None = 4120.0
+    energy: tuple[float | None, float | None, float | None] = (412.0, 20.0, 180.0)  # left, its sigma, home
     moving: bool = False
     acknowledged: list[tuple[str | None, int | None]] = field(default_factory=list)
 
@@ -123,14 +126,17 @@ class FakeLive:
             unknown=(None,) * 16 if known else ("settling: 10 s of rest needed",) * 16,
             current_a=current,
             temperature_c=(31.0, 33.4),
-            distance_m=4120.0,
+            distance_m=scene.distance_m,
             rest_limit_v=REST_LIMIT_V,
             floor_v=FLOOR_V,
             full_v=FULL_V,
             alarms=scene.alarms,
-            sound=None,
+            sound=scene.sound,
             ride_id=4,
             notice=scene.notice,
+            energy_left_wh=scene.energy[0],
+            energy_left_sigma_wh=scene.energy[1],
+            energy_home_wh=scene.energy[2],
         )
 
     async def changed(self, sequence: int, timeout_s: float) -> LiveState:
@@ -167,13 +173,14 @@ class FakeRides:
     """Implements `ports.Rides`: three rides on two days, the newest with two alarms."""
 
     def __init__(self) -> None:
+        self.spans: list[tuple[float, float, int]] = []
         self._rides = [
             made_ride(3, DAY_S + 86400, 2280.0, "standstill", (612.4, 10.4, 11800.0, 131.0, 2.94, 3.27), 2),
             made_ride(2, DAY_S, 1500.0, "standstill", (388.0, 6.6, 8100.0, 118.0, 3.21, 3.58), 0),
             made_ride(1, DAY_S - 9000, 640.0, "power", (None, None, None, None, 3.4, None), 0),
         ]
 
-    def rides(self, limit: int = 100, before_id: int | None = None) -> Sequence[Ride]:
+    def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
         return [ride for ride in self._rides if before_id is None or ride.ride_id < before_id][:limit]
 
     def ride(self, ride_id: int) -> Ride:
@@ -190,19 +197,27 @@ class FakeRides:
         self, ride_id: int, channels: Sequence[str], points: int, start_s: float | None, end_s: float | None
     ) -> Envelope:
         ride = self.ride(ride_id)
-        time_s = (np.arange(points) + 0.5) * ride.duration_s / points
+        first, last = start_s or 0.0, end_s or ride.duration_s
+        time_s = first + (np.arange(points) + 0.5) * (last - first) / points
         rng = np.random.default_rng(ride_id)
+        self.spans.append((first, last, points))
         pull = np.clip(70 * np.sin(time_s / 23) + 60 * np.sin(time_s / 7.1) + rng.normal(0, 14, points), -15, 131)
         rest = 4.05 - 0.78 * (time_s / 2280.0) ** 1.15
         table = {
             "loaded_v": (rest - 0.0036 * np.maximum(pull, 0) - 0.02, rest + 0.02 - 0.0024 * np.maximum(pull - 20, -10)),
             "rest_v": (rest, rest + 0.03),
             "current_a": (pull - 12, pull),
+            "temperature_1_c": (22 + time_s / 200, 22.5 + time_s / 200),
         }
         low, high = (np.array([table[name][side] for name in channels]) for side in (0, 1))
-        low[:, points // 3 : points // 3 + 4] = np.nan  # a gap
-        high[:, points // 3 : points // 3 + 4] = np.nan
+        gap = (time_s > ride.duration_s / 3) & (time_s < ride.duration_s / 3 + 12)
+        low[:, gap] = high[:, gap] = np.nan
         return Envelope(tuple(channels), time_s, low, high)
+
+    def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
+        from sagwise_daemon.domain.chart import encode_chart
+
+        return encode_chart(self.envelope(ride_id, channels, 1000, None, None))
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
         if ride_id not in (None, 3):
@@ -232,8 +247,8 @@ class FakeBike:
     """The page's server in a thread of its own, over a scene."""
 
     def __init__(self, settings: PageSettings, port: int = 0) -> None:
-        self.scene = Scene()
-        app = create_app(FakeLive(self.scene), FakeCommands(self.scene), FakeRides(), FakePacks(), settings)
+        self.scene, self.rides = Scene(), FakeRides()
+        app = create_app(FakeLive(self.scene), FakeCommands(self.scene), self.rides, FakePacks(), settings)
         self._server = PageServer(app, "127.0.0.1", port)
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="fake bike")
@@ -327,6 +342,7 @@ class Phones:
         height: int = 844,
         theme: str = "light",
         touch: bool = True,
+        script: str = "",
     ) -> tuple[Page, Watch]:
         context = self._browser.new_context(
             viewport={"width": width, "height": height},
@@ -336,6 +352,8 @@ class Phones:
             device_scale_factor=2,
         )
         page = context.new_page()
+        if script:
+            page.add_init_script(script)
         watch = Watch(base)
         page.on("request", watch.request)
         page.on("console", lambda m: watch.complaints.append(m.text) if m.type in ("error", "warning") else None)

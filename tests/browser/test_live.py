@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import pytest
@@ -252,3 +253,173 @@ def test_the_buzzer_is_called_the_first_alarm(bike, locked_bike, phones) -> None
     expect(live.locator("#live .caution")).to_contain_text("First alarm: the wired buzzer")
     pairing, _ = phones.open(locked_bike.url)
     expect(pairing.locator(".caution")).to_contain_text("The wired buzzer is the first alarm")
+
+
+@pytest.mark.parametrize(
+    ("energy", "words", "verdict"),
+    [
+        ((412.0, 20.0, 180.0), ["412 Wh", "enough for home", "home takes 180 Wh"], "enough"),
+        ((240.0, 30.0, 180.0), ["240 Wh", "just enough for home", "home takes 180 Wh"], "close"),  # the doubt counts
+        ((150.0, 5.0, 180.0), ["150 Wh", "not enough for home", "home takes 180 Wh"], "short"),
+        ((412.0, 20.0, None), ["412 Wh", "way home not known"], "unknown"),
+        ((None, None, None), ["– Wh", "not known yet"], "unknown"),
+    ],
+)
+def test_energy_left_and_the_way_home_are_told_in_words(bike, phones, energy, words: list[str], verdict: str) -> None:
+    bike.scene.energy = energy
+    page, _ = phones.open(bike.url)
+    reach = page.locator("#reach")
+    expect(reach).to_have_attribute("data-home", verdict)
+    for part in words:
+        expect(reach).to_contain_text(part)
+
+
+def test_while_the_bike_moves_one_touch_opens_nothing(bike, phones, alarm_of) -> None:
+    bike.scene.alarms = (alarm_of(),)
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#state")).to_have_attribute("data-level", "high")
+    for way in (4130.0, 4140.0):
+        bike.scene.distance_m = way
+        page.wait_for_timeout(400)
+    rides = page.locator("#to-rides")
+    rides.tap()
+    expect(rides).to_have_text("Riding: again?")
+    assert "#/rides" not in page.url
+    page.get_by_role("button", name="Acknowledge").tap()  # this one needs no second touch
+    expect(page.locator("#state")).to_have_attribute("data-flash", "no")
+    rides.tap()
+    expect(page.locator("#bench-title")).to_have_text("Rides")
+
+
+HEAR = """
+window.heard = [];
+window.shaken = [];
+const made = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () {
+  const voice = made.call(this);
+  const start = voice.start;
+  voice.start = (at) => { window.heard.push([voice.frequency.value, at]); start.call(voice, at); };
+  return voice;
+};
+navigator.vibrate = (pattern) => { window.shaken.push(pattern); return true; };
+"""
+
+
+def wait_for_pulses(page: Page, count: int) -> None:
+    """The page's policy forbids what Playwright's own waiting needs."""
+    for _ in range(80):
+        if page.evaluate("window.heard.length") >= count:
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"fewer than {count} pulses in 8 s")
+
+
+def pitches(page: Page) -> list[float]:
+    return [pitch for pitch, _ in page.evaluate("window.heard")]
+
+
+def test_sound_comes_after_one_tap_and_its_rhythm_tells_the_priority(bike, phones) -> None:
+    page, _ = phones.open(bike.url, script=HEAR)
+    bike.scene.sound = "high"
+    page.wait_for_timeout(500)
+    assert pitches(page) == [], "a page may not sound before it was touched"
+    sound = page.locator("#sound")
+    expect(sound).to_have_attribute("aria-pressed", "false")
+    sound.tap()
+    expect(sound).to_have_text("Sound on")
+    wait_for_pulses(page, 10)  # three and two, again and again
+    times = [at for _, at in page.evaluate("window.heard")][:5]
+    gaps = [round(b - a, 2) for a, b in itertools.pairwise(times)]
+    assert gaps == [0.25, 0.25, 0.5, 0.25]
+    assert page.evaluate("window.shaken.at(-1)") == [150, 100, 150, 100, 150, 350, 150, 100, 150]
+    rhythms = {}
+    for kind, pulses in (("medium", 3), ("low", 1)):
+        page.evaluate("window.heard = []; window.shaken = []")
+        bike.scene.sound = kind
+        wait_for_pulses(page, pulses)
+        rhythms[kind] = page.evaluate("[window.heard.length, window.heard[0][0]]")
+        assert rhythms[kind][0] == pulses
+    assert all(500 <= pitch <= 2500 for _, pitch in rhythms.values())
+    bike.scene.sound = None
+    page.wait_for_timeout(600)
+    page.evaluate("window.heard = []")
+    page.wait_for_timeout(2500)
+    assert pitches(page) == [], "no alarm, no sound"
+
+
+def test_the_page_warns_when_it_hears_nothing_and_can_be_told_to_stop(bike, phones) -> None:
+    page, watch = phones.open(bike.url, script=HEAR)
+    watch.allowed.append("ERR_FAILED")
+    expect(page.locator("#figure")).to_have_attribute("data-age", "now")
+    page.locator("#sound").tap()
+    page.route("**/api/v1/live**", lambda route: route.abort())
+    bike.scene.mute = True
+    page.wait_for_timeout(300)
+    page.evaluate("window.heard = []")
+    wait_for_pulses(page, 2)
+    assert pitches(page)[:2] == [1175, 587], "two falling tones are no alarm's rhythm"
+    button = page.get_by_role("button", name="Acknowledge")
+    button.tap()
+    expect(button).to_be_disabled()
+    page.evaluate("window.heard = []")
+    page.wait_for_timeout(6500)
+    assert pitches(page) == []
+
+
+FILM_ONLY = "delete Navigator.prototype.wakeLock;"
+NOTHING = FILM_ONLY + "HTMLMediaElement.prototype.play = () => Promise.reject(new Error('not here'));"
+
+
+@pytest.mark.parametrize(
+    ("script", "words"),
+    [("", "The screen stays on."), (FILM_ONLY, "was asked to stay on"), (NOTHING, "may go dark")],
+)
+def test_the_page_says_what_it_can_do_about_the_screen(bike, phones, script: str, words: str) -> None:
+    page, _ = phones.open(bike.url, script=script)
+    expect(page.locator(".caution")).to_contain_text("First alarm: the wired buzzer. A phone can sleep")
+    page.locator("#sound").tap()
+    expect(page.locator(".awake")).to_contain_text(words)
+    if script == FILM_ONLY:
+        page.wait_for_timeout(1500)
+        film = "f => [f.paused, f.srcObject.getTracks().map(t => t.kind).sort(), f.muted, f.currentTime > 0]"
+        assert page.locator("video.film").evaluate(film) == [False, ["audio", "video"], False, True]
+
+
+CONTRAST = """() => {
+  const channel = (v) => (v / 255 <= 0.03928 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4);
+  const light = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
+  const parse = (text) => text.match(/[\\d.]+/g).map(Number);
+  const behind = (node) => {
+    for (let one = node; one; one = one.parentElement) {
+      const colour = parse(getComputedStyle(one).backgroundColor);
+      if (colour.length < 4 || colour[3] > 0) return colour;
+    }
+  };
+  const out = [];
+  for (const node of document.querySelectorAll("#live *")) {
+    const text = [...node.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+    if (!text || !node.getClientRects().length || node.closest(".unseen")) continue;
+    const style = getComputedStyle(node);
+    const ink = parse(node instanceof SVGElement ? style.fill : style.color);
+    const boxed = node.matches(".number.strong") ? parse(getComputedStyle(node.previousElementSibling).fill) : null;
+    if (ink.length === 4 && ink[3] === 0) continue; // hollow: the outline is looked at by eye
+    const [a, b] = [light(ink), light(boxed ?? behind(node))].sort((x, y) => y - x);
+    out.push([node.className.baseVal ?? node.className, node.textContent.trim().slice(0, 20), (a + 0.05) / (b + 0.05)]);
+  }
+  return out;
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("scene", ["fine", "high", "medium", "stale"])
+def test_all_words_of_the_glance_stand_out_seven_to_one(bike, phones, alarm_of, theme: str, scene: str) -> None:
+    if scene in ("high", "medium"):
+        bike.scene.alarms = (alarm_of(priority=Priority(scene)),)
+    page, _ = phones.open(bike.url, theme=theme)
+    expect(page.locator("#figure")).to_have_attribute("data-age", "now")
+    page.emulate_media(reduced_motion="reduce")
+    if scene == "stale":
+        bike.scene.hold()
+        expect(page.locator("#figure")).to_have_attribute("data-age", "stale", timeout=6000)
+    weak = [one for one in page.evaluate(CONTRAST) if one[2] < 7]
+    assert weak == []

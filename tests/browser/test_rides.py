@@ -22,7 +22,7 @@ INK_COLUMNS = """([place, night]) => {
 
 def open_ride(page: Page) -> None:
     page.locator("#to-rides").tap()
-    page.locator("#ride-list a.ride").first.tap()
+    page.locator("#ride-list .ride > a").first.tap()
     expect(page.locator("#plot-voltage canvas")).to_be_visible()
 
 
@@ -30,13 +30,13 @@ def test_rides_are_listed_by_day_with_the_figures_that_matter(bike, phones, shot
     page, _ = phones.open(bike.url)
     page.locator("#to-rides").tap()
     expect(page.locator("#ride-list h2")).to_have_count(2)
-    rows = page.locator("#ride-list a.ride")
+    rows = page.locator("#ride-list .ride > a")
     expect(rows).to_have_count(3)
     for words in ("38 min", "3.27 V", "612 Wh", "2"):
         expect(rows.first).to_contain_text(words)
     expect(rows.nth(2)).not_to_contain_text("V")  # unknown is a dash
     assert min(row.bounding_box()["height"] for row in rows.all()) >= 44
-    assert min(tap.bounding_box()["height"] for tap in page.locator("#rides .tap").all()) >= 44
+    assert min(tap.bounding_box()["height"] for tap in page.locator("#bench .tap:visible").all()) >= 44
     page.screenshot(path=shots / "rides-day.png")
 
 
@@ -73,7 +73,7 @@ def test_a_finger_reads_both_plots_at_one_time(bike, phones) -> None:
     page.touchscreen.tap(plot["x"] + plot["width"] * 0.5, plot["y"] + 60)
     reads = page.locator("#readout")
     expect(reads).to_contain_text("rest 3.7")
-    minutes, seconds = reads.inner_text().split()[0].split(":")
+    minutes, seconds = reads.locator(".at").inner_text().split(":")
     assert int(minutes) * 60 + int(seconds) == pytest.approx(1140, abs=15)
     voltage = page.locator("#plot-voltage .u-cursor-x").bounding_box()["x"]
     current = page.locator("#plot-current .u-cursor-x").bounding_box()["x"]
@@ -84,7 +84,7 @@ def test_theme_change_redraws_the_plots(bike, phones) -> None:
     page, _ = phones.open(bike.url)
     open_ride(page)
     assert page.evaluate(INK_COLUMNS, ["#plot-voltage", True]) < 0.5
-    page.locator("#ride").get_by_role("button", name="Night").tap()
+    page.locator("#bench").get_by_role("button", name="Night").tap()
     expect(page.locator("#plot-voltage canvas")).to_have_count(1)
     assert page.evaluate(INK_COLUMNS, ["#plot-voltage", True]) > 0.7
 
@@ -100,7 +100,7 @@ def test_the_ride_fits_other_shapes(bike, phones, shots: Path, width: int, heigh
 def test_a_ride_that_is_not_there_says_so(bike, phones) -> None:
     page, watch = phones.open(bike.url, "/#/rides/99")
     watch.allowed.append("404")
-    expect(page.locator("#ride-body")).to_contain_text("there is no ride 99")
+    expect(page.locator("#bench-body")).to_contain_text("there is no ride 99")
 
 
 def test_the_whole_page_is_light(bike, phones) -> None:

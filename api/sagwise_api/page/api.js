@@ -37,3 +37,7 @@ export async function post(path, body) {
   const headers = { "content-type": "application/json" };
   return (await ask(path, { method: "POST", headers, body: JSON.stringify(body) })).json();
 }
+
+export async function remove(path) {
+  return (await ask(path, { method: "DELETE" })).json();
+}

@@ -1,34 +1,82 @@
 // Puts the page together. Law: the address after # says what is shown; the live feed runs whatever is shown.
 
+import { get } from "./api.js";
 import { Feed } from "./feed.js";
 import { LiveView } from "./live.js";
-import { showRides } from "./rides.js";
+import { element } from "./dom.js";
 import { startTheme } from "./theme.js";
 
-const views = document.querySelectorAll("main[data-view]");
+// What the bench shows, by the first part of the address. Modules come only when they are wanted: the glance is first.
+const BENCH = {
+  rides: { tab: "rides", title: "Rides", load: () => import("./rides.js"), show: (m, ids, body) => m.showRides(body) },
+  compare: { tab: "rides", title: "Two rides", load: () => import("./compare.js"), show: (m, ids, body) => m.showComparison(ids, body) },
+  health: { tab: "health", title: "Health", load: () => import("./health.js"), show: (m, ids, body) => m.showHealth(body) },
+  pack: { tab: "pack", title: "Pack", load: () => import("./pack.js"), show: (m, ids, body) => m.showPack(body) },
+  access: { tab: "access", title: "Access", load: () => import("./access.js"), show: (m, ids, body) => m.showAccess(body) },
+  ride: { tab: "rides", title: "Ride", load: () => import("./ride.js"), show: (m, ids, body, title) => m.showRide(ids[0], body, title) },
+};
+
+const live = document.getElementById("live");
+const bench = document.getElementById("bench");
 let leave = () => {};
+let turn = 0;
 
 function route() {
-  const [, name = "", id] = location.hash.split("/");
-  if (name === "rides" && /^\d+$/.test(id ?? "")) return ["ride", Number(id)];
-  return [name === "rides" ? "rides" : "live", null];
+  const [, name = "", ...rest] = location.hash.split("/");
+  const ids = rest.filter((part) => /^\d+$/.test(part)).map(Number);
+  if (name === "rides" && ids.length > 0) return ["ride", ids];
+  return [name, ids];
 }
 
 async function show() {
-  const [name, id] = route();
+  const [name, ids] = route();
+  const view = BENCH[name];
+  const mine = ++turn;
   leave();
   leave = () => {};
-  for (const view of views) view.hidden = view.dataset.view !== name;
+  live.hidden = view !== undefined;
+  bench.hidden = view === undefined;
   window.scrollTo(0, 0);
-  if (name === "rides") await showRides(document.getElementById("ride-list"));
-  if (name === "ride") {
-    const { showRide } = await import("./ride.js"); // the chart library is fetched only when a ride is opened
-    leave = await showRide(id);
+  if (view === undefined) return;
+  frame(view, ["ride", "compare"].includes(name) ? "#/rides" : "#/");
+  const body = element("div", { id: "bench-body", "data-view": name });
+  document.getElementById("bench-body").replaceWith(body);
+  const left = await opened(view, ids, body);
+  if (mine === turn) leave = left ?? leave;
+  else left?.(); // the reader has gone on meanwhile
+}
+
+/** A view's file may be refused too, when the session is over: asking the bike once more then leads to pairing. */
+async function opened(view, ids, body) {
+  try {
+    return await view.show(await view.load(), ids, body, title);
+  } catch (error) {
+    body.replaceChildren(element("p", { class: "empty" }, error.message));
+    await get("/me").catch(() => {});
+    return null;
+  }
+}
+
+function title(words) {
+  document.getElementById("bench-title").textContent = words;
+  document.title = `sagwise: ${words}`;
+}
+
+function frame(view, back) {
+  title(view.title);
+  const button = bench.querySelector(".back");
+  button.href = back;
+  button.textContent = back === "#/" ? "Live" : "Rides";
+  const tabs = document.getElementById("bench-tabs");
+  tabs.hidden = back !== "#/";
+  for (const tab of tabs.children) {
+    if (tab.hash === `#/${view.tab}`) tab.setAttribute("aria-current", "page");
+    else tab.removeAttribute("aria-current");
   }
 }
 
 startTheme();
-const live = new LiveView(document.getElementById("live"));
-new Feed((state, age, silent) => live.show(state, age, silent)).start();
+const glance = new LiveView(live);
+new Feed((state, age, silent) => glance.show(state, age, silent)).start();
 window.addEventListener("hashchange", show);
 show();

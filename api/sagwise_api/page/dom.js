@@ -10,3 +10,41 @@ export function element(name, attributes = {}, ...children) {
 export function figure(words, label) {
   return element("span", { class: "fig" }, element("b", {}, words), element("small", {}, label));
 }
+
+/** A button that can be pressed. */
+export function button(words, pressed, kind = "tap") {
+  const made = element("button", { class: kind, type: "button" }, words);
+  made.addEventListener("click", pressed);
+  return made;
+}
+
+/** Loads a style sheet once; done when it counts. */
+export function stylesheet(path) {
+  if (document.querySelector(`link[href="${path}"]`)) return Promise.resolve();
+  const link = element("link", { rel: "stylesheet", href: path });
+  const loaded = new Promise((done) => { link.onload = link.onerror = done; });
+  document.head.append(link);
+  return loaded;
+}
+
+/** Asks before something is changed; resolves to whether it was confirmed. */
+export function confirmed(title, lines, yes) {
+  return new Promise((done) => {
+    const dialog = element("dialog", { "aria-labelledby": "dialog-title" },
+      element("h2", { id: "dialog-title" }, title), ...lines.map((line) => element("p", {}, line)));
+    const close = (answer) => () => { dialog.close(); dialog.remove(); done(answer); };
+    dialog.append(element("div", { class: "buttons" }, button(yes, close(true), "tap chosen"), button("Leave it", close(false))));
+    dialog.addEventListener("cancel", close(false));
+    document.body.append(dialog);
+    dialog.showModal();
+  });
+}
+
+/** A line at the foot of the view that says what was done, with a way back where there is one. */
+export function tell(body, words, undo) {
+  body.querySelector(".told")?.remove();
+  const line = element("p", { class: "told", role: "status" }, element("span", {}, words));
+  if (undo) line.append(button("Undo", async () => { line.remove(); await undo(); }));
+  body.append(line);
+  return line;
+}

@@ -1,6 +1,9 @@
 // The glance view. Law: what must I do, how far can I go, why: in this order, and stale figures look stale.
 
 import { post } from "./api.js";
+import { Motion, guardWhileMoving } from "./motion.js";
+import { reach } from "./reach.js";
+import { Sound } from "./sound.js";
 import { Strip } from "./strip.js";
 import { LATE_S, STALE_S, ageWords, amount, lowest, meaning, ordered, stateLine, volts } from "./words.js";
 
@@ -25,25 +28,37 @@ export class LiveView {
     this.state = find("#state");
     this.notice = find("#notice");
     this.figure = find("#figure");
+    this.reach = find("#reach");
+    this.facts = find(".facts");
     this.button = find("#acknowledge");
     this.strip = new Strip(find("#strip"));
     this.button.addEventListener("click", () => this.acknowledge());
     this.failed = null;
+    this.silent = false;
+    this.sound = new Sound(find("#sound"), find(".awake"));
+    this.motion = new Motion();
+    this.moving = false;
+    for (const control of root.querySelectorAll("[data-bench]")) guardWhileMoving(control, () => this.moving);
   }
 
   show(state, age, silent) {
+    this.silent = silent && state !== null;
+    this.sound.hear(this.silent ? "lost" : state?.sound ?? null);
     if (state === null) {
       if (silent) this.showLine({ level: "none", flash: false, title: "Asking the bike", detail: "no answer yet" });
       return;
     }
     const stale = silent || age === null || age > STALE_S;
+    this.moving = this.motion.moves(state) && !stale;
     const line = stateLine(state, age, silent);
     this.showLine(line);
     this.showFigure(state, age, stale);
+    this.showReach(state, stale);
+    this.showFacts(state, stale);
     say(this.notice, state.notice ?? "");
     this.notice.hidden = state.notice === null;
     this.strip.draw(state, lowest(state).group, marked(state), stale);
-    if (!this.button.dataset.busy) this.button.disabled = !line.open;
+    if (!this.button.dataset.busy) this.button.disabled = !(line.open || this.sound.warnsOfSilence);
   }
 
   showLine(line) {
@@ -68,6 +83,21 @@ export class LiveView {
     say(part("sigma"), figure.sigma > SIGMA_SHOWN_V ? `±${figure.sigma.toFixed(2)}` : "");
     say(part("line"), meaning(state, age));
     say(part("age"), ageWords(age));
+  }
+
+  showReach(state, stale) {
+    const found = reach(state);
+    const [left, home] = this.reach.children;
+    this.reach.dataset.home = stale ? "unknown" : found.verdict;
+    this.reach.dataset.stale = stale ? "yes" : "no";
+    say(left.firstElementChild, found.left);
+    say(home.firstElementChild, found.home);
+    say(home.lastElementChild, found.note);
+  }
+
+  showFacts(state, stale) {
+    const part = (name) => this.facts.querySelector(`.${name}`);
+    this.facts.dataset.stale = stale ? "yes" : "no";
     say(part("current"), state.current_a === null ? "" : amount(Math.round(state.current_a) || 0, "A"));
     const hottest = Math.max(...state.temperature_c.filter((value) => value !== null));
     say(part("heat"), Number.isFinite(hottest) ? `${Math.round(hottest)} °C` : "");
@@ -75,6 +105,10 @@ export class LiveView {
   }
 
   async acknowledge() {
+    if (this.silent) {
+      this.sound.silenceSeen();
+      return;
+    }
     this.button.dataset.busy = "yes";
     this.button.disabled = true;
     try {

@@ -4,13 +4,14 @@ import { startTheme } from "./theme.js";
 
 const form = document.getElementById("pair");
 const code = document.getElementById("code");
+const name = document.getElementById("name");
 const answer = document.getElementById("answer");
 
 async function pair() {
   const response = await fetch("/api/v1/pair", {
     method: "POST",
     headers: { "content-type": "application/json" },
-    body: JSON.stringify({ code: code.value }),
+    body: JSON.stringify({ code: code.value, device: name.value }),
   });
   if (response.ok) return location.replace("/");
   const problem = await response.json();
@@ -32,5 +33,14 @@ form.addEventListener("submit", async (event) => {
   }
 });
 
+/** A first guess, so that the owner has less to type. */
+function guessedName() {
+  const agent = navigator.userAgent;
+  if (/iPhone/.test(agent)) return "iPhone";
+  if (/iPad/.test(agent)) return "iPad";
+  return /Android/.test(agent) ? "Android phone" : "computer";
+}
+
 startTheme();
+name.value = guessedName();
 code.focus();

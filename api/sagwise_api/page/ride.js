@@ -1,30 +1,41 @@
 // One ride on the bench. Law: one time axis and one cursor for all plots; the strong line is the lowest rest voltage.
 
 import { get, getBytes } from "./api.js";
-import { Plots } from "./plots.js";
+import { stylesheet } from "./dom.js";
 import { clockOf, duration, intoRide, shortDayOf } from "./dates.js";
 import { element, figure } from "./dom.js";
 import { decode, held } from "./envelope.js";
+import { chargeRecord, groupTable, plainWords, standingRecord } from "./groups.js";
 import { marksOf } from "./marks.js";
+import { tells } from "./kinds.js";
 import { volts } from "./words.js";
+import { WhatIf } from "./whatif.js";
 
-const WANTED = ["loaded_v", "rest_v", "current_a"];
-const HELD_S = { loaded_v: 0.6, rest_v: 1.6, current_a: 0.6 }; // a board sends at least twice a second, estimates come once
+const WANTED = /^(loaded_v|rest_v|current_a|temperature_\d+_c)$/;
+const HELD_S = { loaded_v: 0.6, rest_v: 1.6, current_a: 0.6 }; // a board sends twice a second or more, estimates come once
+const HELD_ELSE_S = 1.6;
+const ZOOM_POINTS = [200, 1200];
 
 async function load(id) {
   const [ride, { channels }, { events }, packs] = await Promise.all([
     get(`/rides/${id}`), get(`/rides/${id}/channels`), get(`/rides/${id}/events?limit=1000`), get("/packs"),
   ]);
-  const names = WANTED.filter((name) => channels.includes(name));
-  const points = Math.min(800, Math.max(200, Math.round(window.innerWidth)));
-  const chart = names.length === 0 || ride.samples === 0 ? null
-    : withoutHoles(decode(await getBytes(`/rides/${id}/chart?channels=${names.join(",")}&points=${points}`)), names);
-  return { ride, events, names, chart, limits: limitsOf(packs, ride) };
+  const names = channels.filter((name) => WANTED.test(name));
+  const chart = names.length === 0 || ride.samples === 0 ? null : await fetchChart(id, names, "");
+  return { ride, events, names, chart, packs, limits: limitsOf(packs, ride) };
 }
 
-function withoutHoles({ time, low, high }, names) {
-  const hold = (values, index) => held(time, values, HELD_S[names[index]]);
-  return { time, low: low.map(hold), high: high.map(hold) };
+async function fetchChart(id, names, span) {
+  const chart = decode(await getBytes(`/rides/${id}/chart?channels=${names.join(",")}${span}`));
+  const step = chart.time.length > 1 ? chart.time[1] - chart.time[0] : 0;
+  const hold = (values, index) => held(chart.time, values, Math.max(HELD_S[names[index]] ?? HELD_ELSE_S, 1.1 * step));
+  return { time: chart.time, low: chart.low.map(hold), high: chart.high.map(hold) };
+}
+
+function finer(id, names) {
+  const points = Math.min(ZOOM_POINTS[1], Math.max(ZOOM_POINTS[0], 2 * Math.round(window.innerWidth)));
+  return (start, end) =>
+    fetchChart(id, names, `&points=${points}&start_s=${start.toFixed(3)}&end_s=${end.toFixed(3)}`);
 }
 
 function limitsOf(packs, ride) {
@@ -34,18 +45,21 @@ function limitsOf(packs, ride) {
 }
 
 function facts(ride) {
-  const or = (value, words) => (value === null ? "–" : words(value));
-  return element("p", { class: "ride-facts" },
+  const or = (value, words) => (value === null || value === undefined ? "–" : words(value));
+  const summary = ride.summary ?? {};
+  const put = ride.kind === "charge";
+  return element("p", { class: "facts-row" },
     figure(duration(ride.duration_s), "duration"),
     figure(or(ride.rest_min_v, (v) => `${volts(v)} V`), "lowest rest"),
     figure(or(ride.loaded_min_v, (v) => `${volts(v)} V`), "lowest loaded"),
-    figure(or(ride.energy_wh, (v) => `${Math.round(v)} Wh`), "used"),
-    figure(or(ride.current_max_a, (v) => `${Math.round(v)} A`), "most current"),
-    figure(or(ride.distance_m, (v) => `${(v / 1000).toFixed(1)} km`), "distance"));
+    figure(or(ride.energy_wh, (v) => `${Math.round(Math.abs(v))} Wh`), put ? "put in" : "used"),
+    put ? null : figure(or(ride.current_max_a, (v) => `${Math.round(v)} A`), "most current"),
+    put ? null : figure(or(ride.distance_m, (v) => `${(v / 1000).toFixed(1)} km`), "distance"),
+    summary.wh_per_km ? figure(`${summary.wh_per_km.toFixed(1)}`, "Wh per km") : null);
 }
 
 function sentences(marks) {
-  if (marks.length === 0) return element("p", { class: "empty" }, "No alarm on this ride.");
+  if (marks.length === 0) return element("p", { class: "empty" }, "No alarm in this record.");
   return element("ol", { class: "marks" }, ...marks.map((mark) =>
     element("li", { id: `mark-${mark.number}`, "data-level": mark.priority },
       element("span", { class: "disc" }, String(mark.number)),
@@ -53,20 +67,30 @@ function sentences(marks) {
         element("span", {}, mark.parts.join("; "))))));
 }
 
-function readout(id) {
-  return element("p", { class: "readout", id, "aria-live": "off" });
-}
-
 function titled(ride) {
   const clock = `${shortDayOf(ride.started_unix_s)}, ${clockOf(ride.started_unix_s)}`;
   return ride.started_trusted ? clock : `${clock} (clock not set)`;
 }
 
-/** Shows the ride; the function that comes back takes the plots down. */
-export async function showRide(id) {
-  const body = document.getElementById("ride-body");
-  const title = document.getElementById("ride-title");
-  title.textContent = `Ride ${id}`;
+function zoomBar() {
+  const button = (words, label) => element("button", { class: "tap small", type: "button", "aria-label": label }, words);
+  return element("div", { class: "zoom", role: "group", "aria-label": "Zoom" },
+    button("−", "Less close"), button("+", "Closer"), button("‹", "Earlier"), button("›", "Later"),
+    button("Whole ride", "Whole ride"), element("span", { class: "quiet" }));
+}
+
+function wire(bar, plots) {
+  const does = [() => plots.zoom(0.5), () => plots.zoom(2), () => plots.pan(-0.5), () => plots.pan(0.5),
+    () => plots.view(0, plots.data.duration_s)];
+  bar.querySelectorAll("button").forEach((button, index) => button.addEventListener("click", does[index]));
+  plots.places.onSpan = (whole, [start, end]) => {
+    bar.lastElementChild.textContent = whole ? "" : `${intoRide(start)} to ${intoRide(end)}`;
+  };
+}
+
+/** Shows the ride in `body`; the function that comes back takes the plots down. */
+export async function showRide(id, body, title) {
+  title(`Ride ${id}`);
   body.replaceChildren(element("p", { class: "empty" }, "Reading the ride"));
   let loaded;
   try {
@@ -75,18 +99,27 @@ export async function showRide(id) {
     body.replaceChildren(element("p", { class: "empty" }, error.message));
     return () => {};
   }
-  const { ride, events, chart, names, limits } = loaded;
+  const { ride, events, chart, names, limits, packs } = loaded;
   const marks = marksOf(events, ride);
-  title.textContent = titled(ride);
-  const voltage = element("div", { class: "plot", id: "plot-voltage" });
-  const current = element("div", { class: "plot", id: "plot-current" });
-  const reads = readout("readout");
-  body.replaceChildren(facts(ride), element("p", { class: "pack-name" }, ride.pack), reads,
-    element("div", { class: "plots" }, voltage, current), sentences(marks));
+  title(ride.name ?? titled(ride));
+  const places = Object.fromEntries(["voltage", "current", "temperature"].map((name) =>
+    [name, element("div", { class: "plot", id: `plot-${name}` })]));
+  places.reads = element("p", { class: "readout", id: "readout", "aria-live": "off" });
+  const bar = zoomBar();
+  const rest = element("div", { class: "beside" },
+    element("section", { id: "ride-alarms" }, element("h2", {}, "Alarms"), sentences(marks), plainWords(ride)),
+    element("section", { id: "ride-groups" }, ...groupTable(ride), ...chargeRecord(ride), ...standingRecord(ride)));
+  const what = element("section", { class: "what-if", id: "what-if", hidden: "" });
+  body.replaceChildren(facts(ride), element("p", { class: "quiet" }, `${ride.pack}${tells(ride)}`), places.reads,
+    element("div", { class: "plots" }, places.voltage, places.current, places.temperature), bar, what, rest);
   if (chart === null) {
-    reads.textContent = "No sample of this ride is stored.";
+    places.reads.textContent = "No sample of this ride is stored.";
+    bar.hidden = true;
     return () => {};
   }
-  const plots = new Plots({ voltage, current, reads }, { chart, names, limits, marks });
+  const [{ Plots }] = await Promise.all([import("./plots.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
+  const plots = new Plots(places, { chart, names, limits, marks, duration_s: ride.duration_s }, finer(id, names));
+  wire(bar, plots);
+  new WhatIf(what, plots, ride, packs).offer();
   return () => plots.remove();
 }

@@ -1,57 +1,101 @@
-// The rides, by day. Law: the few figures that matter, a dash for what is not known.
+// The rides, by day. Law: the few figures that matter, a dash for what is not known; two that are ticked are compared.
 
 import { get } from "./api.js";
 import { clockOf, dayOf, duration } from "./dates.js";
-import { element, figure } from "./dom.js";
+import { button, element, figure } from "./dom.js";
+import { kinds } from "./kinds.js";
 import { volts } from "./words.js";
 
 const PAGE = 50;
 
-function row(ride) {
-  const energy = ride.energy_wh === null ? "–" : `${Math.round(ride.energy_wh)} Wh`;
-  const going = ride.ended_by === null ? " · now" : "";
-  const clock = ride.started_trusted ? clockOf(ride.started_unix_s) : `${clockOf(ride.started_unix_s)}?`;
-  return element(
-    "a", { class: "ride", href: `#/rides/${ride.ride_id}` },
-    element("span", { class: "when" }, element("b", {}, clock), element("small", {}, duration(ride.duration_s) + going)),
-    figure(ride.rest_min_v === null ? "–" : `${volts(ride.rest_min_v)} V`, "lowest rest"),
-    figure(energy, "used"),
-    element("span", { class: ride.alarms > 0 ? "fig alarms some" : "fig alarms" },
-      element("b", {}, String(ride.alarms)), element("small", {}, ride.alarms === 1 ? "alarm" : "alarms")),
-  );
-}
+class RideList {
+  constructor(body) {
+    this.body = body;
+    this.picked = [];
+    this.kind = "ride";
+    this.list = element("div", { id: "ride-list" });
+    this.foot = element("div", { class: "picked", role: "status", hidden: "" });
+  }
 
-function append(list, rides, days) {
-  for (const ride of rides) {
-    const day = ride.started_trusted ? dayOf(ride.started_unix_s) : "Clock was not set";
-    if (!days.has(day)) {
-      const section = element("section", { class: "day" }, element("h2", {}, day));
-      days.set(day, section);
-      list.insertBefore(section, list.querySelector(".more"));
+  async start() {
+    const tabs = element("div", { class: "buttons", role: "group", "aria-label": "Kind of record" },
+      ...kinds.map(([kind, words]) => button(words, () => this.choose(kind), "tap small")));
+    this.tabs = tabs;
+    this.body.replaceChildren(tabs, this.list, this.foot);
+    await this.choose(this.kind);
+  }
+
+  async choose(kind) {
+    this.kind = kind;
+    [...this.tabs.children].forEach((tab, index) => tab.setAttribute("aria-pressed", String(kinds[index][0] === kind)));
+    this.days = new Map();
+    this.list.replaceChildren();
+    this.pick([]);
+    try {
+      const count = await this.load(null);
+      if (count === 0) this.list.append(element("p", { class: "empty" }, nothing(kind)));
+    } catch (error) {
+      this.list.append(element("p", { class: "empty" }, error.message));
     }
-    days.get(day).append(row(ride));
+  }
+
+  async load(before) {
+    const { rides } = await get(`/rides?limit=${PAGE}&kind=${this.kind}${before ? `&before_id=${before}` : ""}`);
+    this.list.querySelector(".more")?.remove();
+    for (const ride of rides) this.add(ride);
+    if (rides.length === PAGE) this.list.append(button("Earlier", () => this.load(rides.at(-1).ride_id), "tap more"));
+    return rides.length;
+  }
+
+  add(ride) {
+    const day = ride.started_trusted ? dayOf(ride.started_unix_s) : "Clock was not set";
+    if (!this.days.has(day)) {
+      this.days.set(day, element("section", { class: "day" }, element("h2", {}, day)));
+      this.list.append(this.days.get(day));
+    }
+    this.days.get(day).append(this.row(ride));
+  }
+
+  row(ride) {
+    const clock = ride.started_trusted ? clockOf(ride.started_unix_s) : `${clockOf(ride.started_unix_s)}?`;
+    const box = element("input", { type: "checkbox", "aria-label": `Compare the record of ${clock}` });
+    box.addEventListener("change", () => this.tick(ride, box));
+    return element("div", { class: "ride" }, link(ride, clock), element("label", { class: "pick" }, box));
+  }
+
+  tick(ride, box) {
+    const kept = this.picked.filter((one) => one.ride !== ride);
+    if (box.checked && kept.length === 2) kept.shift().box.checked = false;
+    this.pick(box.checked ? [...kept, { ride, box }] : kept);
+  }
+
+  pick(picked) {
+    this.picked = picked;
+    this.foot.hidden = picked.length === 0;
+    const two = picked.length === 2;
+    const ids = picked.map((one) => one.ride.ride_id).sort((a, b) => a - b);
+    this.foot.replaceChildren(element("span", {}, two ? "Two are ticked." : "Tick one more to compare."),
+      ...(two ? [element("a", { class: "tap chosen", href: `#/compare/${ids.join("/")}` }, "Compare")] : []));
   }
 }
 
-async function load(list, days, before) {
-  const { rides } = await get(`/rides?limit=${PAGE}${before ? `&before_id=${before}` : ""}`);
-  list.querySelector(".more")?.remove();
-  append(list, rides, days);
-  if (rides.length === PAGE) {
-    const more = element("button", { class: "tap more", type: "button" }, "Earlier rides");
-    more.addEventListener("click", () => load(list, days, rides.at(-1).ride_id));
-    list.append(more);
-  }
-  return rides.length;
+function nothing(kind) {
+  if (kind === "charge") return "No charge is kept yet.";
+  if (kind === "standing") return "No time of standing is kept yet.";
+  return "No ride yet. A ride begins by itself when you pull away.";
 }
 
-export async function showRides(list) {
-  const fresh = document.createElement("div");
-  try {
-    const count = await load(fresh, new Map(), null);
-    if (count === 0) fresh.append(element("p", { class: "empty" }, "No ride yet. A ride begins by itself when you pull away."));
-  } catch (error) {
-    fresh.append(element("p", { class: "empty" }, error.message));
-  }
-  list.replaceChildren(...fresh.childNodes);
+function link(ride, clock) {
+  const energy = ride.energy_wh === null ? "–" : `${Math.round(Math.abs(ride.energy_wh))} Wh`;
+  const going = ride.ended_by === null ? " · now" : "";
+  return element("a", { href: `#/rides/${ride.ride_id}` },
+    element("span", { class: "when" }, element("b", {}, clock), element("small", {}, ride.name ?? duration(ride.duration_s) + going)),
+    figure(ride.rest_min_v === null ? "–" : `${volts(ride.rest_min_v)} V`, "lowest rest"),
+    figure(energy, ride.kind === "charge" ? "put in" : "used"),
+    element("span", { class: ride.alarms > 0 ? "fig alarms some" : "fig alarms" },
+      element("b", {}, String(ride.alarms)), element("small", {}, ride.alarms === 1 ? "alarm" : "alarms")));
+}
+
+export async function showRides(body) {
+  await new RideList(body).start();
 }

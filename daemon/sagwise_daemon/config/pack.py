@@ -22,6 +22,7 @@ from sagwise_daemon.domain.pack.profile import (
     RULES,
     RuleSpec,
     build_pack,
+    overridden,
 )
 from sagwise_daemon.errors import PackError
 
@@ -118,6 +119,29 @@ def load_pack(path: Path) -> Pack:
         return read_pack(Path(path))
     except Faults as faults:
         raise PackError(str(faults)) from None
+
+
+class _Overrides(Table):
+    alarm: _Alarms  # type: ignore[valid-type]
+
+
+def reruled(pack: Pack, overrides: Mapping[str, Mapping[str, float | bool | str]]) -> Pack:
+    """The pack with other settings of some rules, by the keys of a pack file and held against the same ranges.
+
+    Raises PackError with every fault, one line each.
+    """
+    try:
+        alarm = {rule: dict(keys) for rule, keys in overrides.items()}
+        alarms = check(Path(pack.name), _Overrides, {"alarm": alarm}).alarm.model_dump(exclude_none=True)
+        changed = overridden(pack, alarms)
+    except Faults as faults:
+        raise PackError(str(faults)) from None
+    except ValueError as fault:
+        raise PackError(f"{pack.name}: {fault}") from None
+    lines = list(_limit_faults(changed, alarms))
+    if lines:
+        raise PackError("\n".join(f"{pack.name}: {line}" for line in lines))
+    return changed
 
 
 def read_pack(path: Path) -> Pack:

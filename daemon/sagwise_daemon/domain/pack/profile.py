@@ -164,12 +164,18 @@ def build_pack(name: str, series: int, parallel: int, cell: Cell, overrides: Ove
     not, the new priority's re-alarm applies. Raises KeyError for an unknown rule or key, and ValueError where
     `overcurrent` is enabled without `max_discharge_a`: there is nothing to hold the current against.
     """
-    rules = dict(default_rules(cell, series, parallel))
+    rules = default_rules(cell, series, parallel)
+    return overridden(Pack(name=name, series=series, parallel=parallel, cell=cell, rules=rules), overrides)
+
+
+def overridden(pack: Pack, overrides: Overrides) -> Pack:
+    """The pack with other settings of some rules. Expects and raises as `build_pack`."""
+    rules = dict(pack.rules)
     for rule, keys in overrides.items():
         rules[rule] = _override(RULES[rule], rules[rule], keys)
-    if rules["overcurrent"].enabled and cell.max_discharge_a is None:
+    if rules["overcurrent"].enabled and pack.cell.max_discharge_a is None:
         raise ValueError("alarm.overcurrent.enabled: true needs cell.max_discharge_a; state it or leave it off")
-    return Pack(name=name, series=series, parallel=parallel, cell=cell, rules=MappingProxyType(rules))
+    return replace(pack, rules=MappingProxyType(rules))
 
 
 def _override(spec: RuleSpec, settings: RuleSettings, keys: Mapping[str, float | bool | str]) -> RuleSettings:

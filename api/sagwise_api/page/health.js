@@ -1,0 +1,90 @@
+// A pack over months. Law: a trend is told with its doubt, and "not enough rides yet" until it means something.
+
+import { get } from "./api.js";
+import { button, element, figure, stylesheet } from "./dom.js";
+
+function perYear(trend, unit) {
+  if (!trend) return "–";
+  const digits = Math.abs(trend.per_year) < 0.1 ? 3 : 2;
+  const sign = trend.per_year < 0 ? "−" : "+";
+  const words = `${sign}${Math.abs(trend.per_year).toFixed(digits)} ± ${trend.per_year_sigma.toFixed(digits)} ${unit}`;
+  return trend.sure ? words : `${words} (not sure)`;
+}
+
+function table(health) {
+  const rows = health.resistance.groups.map((group, at) => {
+    const capacity = health.capacity.groups[at];
+    const ageing = health.ageing.includes(group.group);
+    return element("tr", ageing ? { class: "odd" } : {}, element("td", {}, String(group.group)),
+      element("td", {}, group.latest === null ? "–" : group.latest.toFixed(2)),
+      element("td", {}, group.ratio === null ? "–" : `${group.ratio.toFixed(2)}`),
+      element("td", {}, perYear(group.trend, "")),
+      element("td", {}, capacity?.latest === null || capacity === undefined ? "–" : capacity.latest.toFixed(1)));
+  });
+  const heads = ["group", "resistance, mΩ", "to median", "change a year", "capacity, Ah"];
+  return element("table", { class: "groups" },
+    element("thead", {}, element("tr", {}, ...heads.map((words) => element("th", { scope: "col" }, words)))),
+    element("tbody", {}, ...rows));
+}
+
+class Health {
+  constructor(body) {
+    this.body = body;
+    this.plots = [];
+  }
+
+  async start() {
+    const { packs } = await get("/packs/known");
+    if (packs.length === 0) {
+      this.body.replaceChildren(element("p", { class: "empty" }, "No ride is kept yet, so nothing is known of a pack."));
+      return;
+    }
+    this.names = packs.map((pack) => pack.name);
+    this.tabs = element("div", { class: "buttons", role: "group", "aria-label": "Pack" },
+      ...this.names.map((name) => button(name, () => this.choose(name), "tap small")));
+    this.place = element("div", {});
+    this.body.replaceChildren(this.tabs, this.place);
+    await this.choose(this.names[0]);
+  }
+
+  async choose(name) {
+    [...this.tabs.children].forEach((tab, at) => tab.setAttribute("aria-pressed", String(this.names[at] === name)));
+    const health = await get(`/packs/${encodeURIComponent(name)}/health`);
+    const days = health.points.map((point) => point.day);
+    this.place.replaceChildren(
+      element("p", { class: "facts-row" }, figure(String(health.rides), "rides"), figure(String(Math.round(health.days)), "days"),
+        figure(perYear(health.resistance.median, "mΩ"), "resistance a year, median")),
+      element("p", { class: "prose" }, health.words));
+    await this.draw(health, days);
+    this.place.append(element("h2", {}, "Groups"), table(health));
+  }
+
+  async draw(health, days) {
+    this.remove();
+    if (days.length < 2) return;
+    const [{ drawMonths }] = await Promise.all([import("./lines.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
+    const of = (key) => Array.from({ length: health.series }, (_, at) => health.points.map((point) => point[key]?.[at] ?? null));
+    const plot = (title, groups, digits, strong) => {
+      const place = element("div", { class: "plot" });
+      this.place.append(place);
+      this.plots.push(drawMonths(place, title, days, groups, strong, digits));
+    };
+    plot("resistance at 25 °C by group, mΩ", of("resistance"), 1, health.ageing);
+    plot("spread at rest, V", [health.points.map((point) => point.spread_v)], 2, [1]);
+  }
+
+  remove() {
+    for (const plot of this.plots) plot.remove();
+    this.plots = [];
+  }
+}
+
+export async function showHealth(body) {
+  const health = new Health(body);
+  try {
+    await health.start();
+  } catch (error) {
+    body.replaceChildren(element("p", { class: "empty" }, error.message));
+  }
+  return () => health.remove();
+}
