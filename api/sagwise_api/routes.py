@@ -15,14 +15,16 @@ from starlette.responses import Response
 
 from sagwise_api import schemas as out
 from sagwise_api import views
-from sagwise_api.chart import MEDIA_TYPE, encode_chart, etag
+from sagwise_api.chart import MEDIA_TYPE, etag
 from sagwise_api.problems import ProblemError, declared
 from sagwise_api.workers import Workers
 from sagwise_daemon.domain import ports
+from sagwise_daemon.domain.chart import encode_chart
 
 T = TypeVar("T")
 RideId = Annotated[int, Path(ge=1, le=2**53, description="number of the ride")]
 MAX_CHANNELS = 64
+POINTS = 800
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +117,8 @@ def _add_chart(router: APIRouter, sources: Sources) -> None:
         200: {
             "description": "Lowest and highest values of each channel in spans of equal time, as little-endian "
             "bytes: 'SWCH', u16 version 1, u16 header bytes 24, u32 channels, u32 points, f64 seconds to the first "
-            "point; then f32 times after it, then f32 lowest and f32 highest of each channel. NaN: no reading.",
+            "point; then f32 times after it, then f32 lowest and f32 highest of each channel. NaN: no reading. Without "
+            "points, start_s and end_s it is the stored overview of the whole ride, in at most a thousand spans.",
             "content": {MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}}},
         },
         304: {"description": "The chart is still the one of the tag in If-None-Match"},
@@ -128,7 +131,7 @@ def _add_chart(router: APIRouter, sources: Sources) -> None:
         request: Request,
         ride_id: RideId,
         channels: Annotated[str, Query(max_length=2000, description="names, with commas between")],
-        points: Annotated[int, Query(ge=2, le=2000)] = 400,
+        points: Annotated[int | None, Query(ge=2, le=2000, description="spans wanted; 800 for a part")] = None,
         start_s: Annotated[float | None, Query(description="seconds from the ride's start")] = None,
         end_s: Annotated[float | None, Query()] = None,
     ) -> Response:
@@ -136,7 +139,9 @@ def _add_chart(router: APIRouter, sources: Sources) -> None:
 
         def read() -> bytes:
             try:
-                return encode_chart(sources.rides.envelope(ride_id, names, points, start, end))
+                if points is None and start is None and end is None:
+                    return sources.rides.overview(ride_id, names)
+                return encode_chart(sources.rides.envelope(ride_id, names, points or POINTS, start, end))
             except ValueError as refused:
                 raise ProblemError(422, str(refused), kind="no-such-chart") from refused
 

@@ -81,6 +81,7 @@ class RideOut(BaseModel):
     loaded_min_v: Number
     rest_min_v: Number
     alarms: int
+    thinned: bool = Field(description="samples at full rate are gone; the extremes of every 2 s are left")
 
 
 class RidesOut(BaseModel):

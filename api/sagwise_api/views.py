@@ -86,6 +86,7 @@ def ride(kept: Ride) -> out.RideOut:
         loaded_min_v=known(kept.loaded_min_v),
         rest_min_v=known(kept.rest_min_v),
         alarms=kept.alarms,
+        thinned=kept.thinned,
     )
 
 

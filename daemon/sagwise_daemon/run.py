@@ -24,7 +24,6 @@ from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import Store
-from sagwise_daemon.io.store.aside import RidesAside
 from sagwise_daemon.outlets import LiveOutlet
 from sagwise_daemon.pipeline import BoardPipeline, board_pipeline
 from sagwise_daemon.supervisor import run_until, stop_on_signals
@@ -58,7 +57,6 @@ class Daemon:
     def __init__(self, config: Config, page: PageSettings, store: Store) -> None:
         loop = asyncio.get_running_loop()
         self._config, self._page, self._store = config, page, store
-        self._rides = RidesAside(store.rides, store.path)
         self.live = LiveOutlet(config.bike.name, config.pack)
         self._mqtt = self._make_mqtt()
         flow = Flow(
@@ -98,7 +96,6 @@ class Daemon:
             await run_until(stop, parts)
         finally:
             self._pipeline.close()
-            await asyncio.to_thread(self._rides.close)
 
     async def _tick(self) -> None:
         while True:
@@ -108,7 +105,7 @@ class Daemon:
     async def _serve(self, on_page: OnPage) -> None:
         page = self._config.page
         packs = FittedPack(self._config.pack)
-        app = create_app(self.live, self._pipeline, self._rides, packs, self._page)
+        app = create_app(self.live, self._pipeline, self._store.rides, packs, self._page)
         server = PageServer(app, page.host, page.port)
 
         async def announce() -> None:
@@ -170,7 +167,8 @@ async def serve(
     stop_on_signals(stop)
     sys.setswitchinterval(SWITCH_S)
     config.store_path.parent.mkdir(parents=True, exist_ok=True)
-    store = await asyncio.to_thread(Store.open, config.store_path)
+    budget_bytes = config.store.budget_mb * 1_000_000
+    store = await asyncio.to_thread(Store.open, config.store_path, budget_bytes)
     try:
         await Daemon(config, page, store).run(stop, on_page)
     finally:

@@ -13,6 +13,7 @@ import pytest
 from fastapi import FastAPI
 
 from sagwise_api import PageServer, PageSettings, create_app
+from sagwise_daemon.domain.chart import encode_chart
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmState,
@@ -139,6 +140,9 @@ class FakeRides:
         low = np.array([3.0 + number + np.sin(time_s) for number in range(len(channels))])
         low[:, 1] = NAN
         return Envelope(tuple(channels), time_s, low, low + 0.25)
+
+    def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
+        return encode_chart(self.envelope(ride_id, channels, 1000, None, None))
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
         event = AlarmEvent(9.0, "rest_low", 7, AlarmState.UNACKNOWLEDGED, Priority.HIGH, NAN, 3.3, "V", Basis.REST)

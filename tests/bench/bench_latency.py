@@ -31,7 +31,6 @@ from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import RideStart, Store
-from sagwise_daemon.io.store.aside import RidesAside
 from sagwise_daemon.outlets import LiveOutlet, Moment
 from sagwise_daemon.pipeline import board_pipeline
 from sagwise_daemon.run import SWITCH_S, TICK_S, FittedPack
@@ -137,8 +136,7 @@ async def phase(store: Store, pack: Pack, device: str, ride_id: int | None) -> l
     )
     link = SerialLink(device, 115_200, pipeline.on_bytes, pipeline.on_up, pipeline.on_down)
     pipeline.attach(link)
-    rides = RidesAside(store.rides, store.path)
-    app = create_app(live, pipeline, rides, FittedPack(pack), PageSettings(paired_on_loopback=True))
+    app = create_app(live, pipeline, store.rides, FittedPack(pack), PageSettings(paired_on_loopback=True))
     server = PageServer(app, "127.0.0.1", 0)
 
     async def ticks() -> None:
@@ -155,7 +153,6 @@ async def phase(store: Store, pack: Pack, device: str, ride_id: int | None) -> l
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         pipeline.close()
-        rides.close()
     return live.late_s
 
 

@@ -27,6 +27,7 @@ from sagwise_daemon.io.store import RideStart, Store
 
 GROUPS, HZ, SECONDS, NOISE_V = 24, 20, 7200, 0.002
 POINTS = 800
+FLUSH_ROWS = 120  # so that chunks are folded from as many seconds as live, within a tenth
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def store_ride(path: Path, ride: Ints) -> dict[str, float]:
         began = time.perf_counter()
         for number, reading in enumerate(readings):
             recorder.append(ride_id, reading)
-            if number % 2000 == 1999:
+            if number % FLUSH_ROWS == FLUSH_ROWS - 1:
                 recorder.flush(60)
         recorder.flush(60)
         took_s = time.perf_counter() - began

@@ -54,9 +54,11 @@ class Serial(Table):
 
 
 class Store(Table):
-    """path: the SQLite file that keeps the rides; made if there is none."""
+    """path: the SQLite file that keeps the rides; made if there is none. budget_mb: how large it may grow (10^6 bytes);
+    beyond that samples at full rate are dropped, those of the oldest ride first."""
 
     path: str = text(4096)
+    budget_mb: int = whole(50, 10_000_000, 4000)
 
 
 class Page(Table):

@@ -78,6 +78,7 @@ class Ride:
     """One recorded ride. Energy and charge are net, discharge positive. None where unknown.
 
     started_unix_s: wall time of the first sample; `started_trusted` says whether that clock could be trusted.
+    thinned: its samples at full rate are gone to make room; lowest and highest value of every 2 s are left.
     ended_by: None while it goes on, else "standstill", "link", "stopped" or "power".
     """
 
@@ -96,6 +97,7 @@ class Ride:
     loaded_min_v: float | None
     rest_min_v: float | None
     alarms: int
+    thinned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +153,19 @@ class Rides(Protocol):
         start_s: float | None = None,
         end_s: float | None = None,
     ) -> Envelope:
-        """Raises KeyError for an unknown ride, ValueError naming an unknown channel or an empty span."""
+        """Raises KeyError for an unknown ride, ValueError naming an unknown channel or an empty span.
+
+        Spans of 2 s and more may be made from extremes stored for spans of up to their own length: an extreme
+        may then lie up to half a stored span from where it happened, and none is lost.
+        """
+        ...
+
+    def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
+        """The whole ride as a chart's body (`chart`) of about a thousand spans, or fewer for a short ride.
+
+        Cheap for what is stored that way: the channels over all groups, current, temperatures, distance. Raises
+        KeyError for an unknown ride, ValueError naming an unknown channel.
+        """
         ...
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:

@@ -112,14 +112,41 @@ class RideStoreContract:
         ]  # fmt: skip
 
     def test_envelope_is_the_extremes_of_every_span(self, opened: Store, ridden, readings) -> None:
+        """To the reading where spans are short or end where stored ones do."""
         ride_id = ridden(opened, 1500)
         names = [*opened.rides.channels(ride_id)[:8], "loaded_v"]
-        for points, start_s, end_s in ((37, None, None), (10, 5.02, 61.7), (400, 60.0, 62.0)):
+        for points, start_s, end_s in ((60, None, None), (100, 5.02, 61.7), (400, 60.0, 62.0), (35, 2.0, 72.0)):
             got = opened.rides.envelope(ride_id, names, points, start_s, end_s)
             assert got.channels == tuple(names) and got.low.shape == got.high.shape == (len(names), points)
             low, high = brute_envelope([readings(n) for n in range(1500)], points, start_s or 0.0, end_s or 74.95)
-            np.testing.assert_allclose(got.low, low, rtol=0, atol=1e-12, equal_nan=True)
-            np.testing.assert_allclose(got.high, high, rtol=0, atol=1e-12, equal_nan=True)
+            inside = slice(0, points - (points == 35))  # the last span takes in the moment at its end
+            np.testing.assert_allclose(got.low[:, inside], low[:, inside], rtol=0, atol=1e-12, equal_nan=True)
+            np.testing.assert_allclose(got.high[:, inside], high[:, inside], rtol=0, atol=1e-12, equal_nan=True)
+
+    @pytest.mark.parametrize("ended_by", [None, "stopped"])
+    @pytest.mark.parametrize(
+        ("points", "start_s", "end_s"), [(37, None, None), (11, 5.3, 61.7), (3, 0.7, 74.0), (2, 3.2, 71.0)]
+    )
+    def test_long_spans_lose_no_extreme_and_move_it_by_less_than_their_own_length(
+        self, opened: Store, ridden, readings, points, start_s, end_s, ended_by
+    ) -> None:
+        ride_id = ridden(opened, 1500, ended_by=ended_by)
+        names = [*opened.rides.channels(ride_id)[:8], "loaded_v"]
+        got = opened.rides.envelope(ride_id, names, points, start_s, end_s)
+        start_s, end_s = start_s or 0.0, end_s or 74.95
+        width = (end_s - start_s) / points
+        reach = 2.0 if width < 16.0 else 16.0
+        sent = [readings(n) for n in range(1500)]
+        for span in range(points):
+            first, last = start_s + span * width, start_s + (span + 1) * width
+            wide = brute_envelope(sent, 1, max(first - reach, 0.0), min(last + reach, 74.95))
+            assert np.all(got.low[:, span] >= wide[0][:, 0]) and np.all(got.high[:, span] <= wide[1][:, 0])
+            if width > 2 * reach + 0.1:
+                narrow = brute_envelope(sent, 1, first + reach, last - reach)
+                assert np.all(got.low[:, span] <= narrow[0][:, 0]) and np.all(got.high[:, span] >= narrow[1][:, 0])
+        low, high = brute_envelope(sent, 1, start_s, end_s)
+        np.testing.assert_array_less(np.nanmin(got.low, axis=1), low[:, 0] + 1e-12)
+        np.testing.assert_array_less(high[:, 0] - 1e-12, np.nanmax(got.high, axis=1))
 
     def test_envelope_refuses_what_it_cannot_do(self, opened: Store, ridden) -> None:
         ride_id = ridden(opened, 5)

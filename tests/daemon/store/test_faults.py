@@ -182,7 +182,7 @@ def test_a_damaged_last_chunk_ends_the_ride_instead_of_stopping_the_daemon(fresh
     with Store.open(fresh) as store:
         ride_id = ridden(store, 50)
     connection = sqlite3.connect(fresh)
-    connection.execute("UPDATE chunks SET blob = x'01' WHERE kind = 1")
+    connection.execute("UPDATE pieces SET blob = x'01' WHERE kind = 1")
     connection.commit()
     connection.close()
     with Store.open(fresh) as store:

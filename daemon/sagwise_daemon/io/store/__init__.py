@@ -26,9 +26,10 @@ __all__ = ["Boot", "Gap", "Recorder", "RideStart", "Store", "StoredRides", "Unfi
 class Store:
     """The ride store in one SQLite file."""
 
-    def __init__(self, path: Path, readers: Engine) -> None:
+    def __init__(self, path: Path, readers: Engine, budget_bytes: int | None) -> None:
         """Use `open`."""
         self.path = path
+        self._budget_bytes = budget_bytes
         self._readers = readers
         self._recorder: Recorder | None = None
         self._guard = threading.Lock()
@@ -36,17 +37,20 @@ class Store:
         self.memory = StoredMemory(readers, lambda: self.recorder, wall_time)
 
     @classmethod
-    def open(cls, path: Path) -> Self:
-        """The store at `path`, created or migrated if need be. Raises StoreError saying what to do."""
+    def open(cls, path: Path, budget_bytes: int | None = None) -> Self:
+        """The store at `path`, created or migrated if need be. Raises StoreError saying what to do.
+
+        budget_bytes: beyond it the recorder's thread drops samples at full rate, those of the oldest ride first.
+        """
         bring_up_to_date(path)
-        return cls(path, reader_engine(path))
+        return cls(path, reader_engine(path), budget_bytes)
 
     @property
     def recorder(self) -> Recorder:
         """The way in, opened with its thread at first use. Raises StoreError if the store cannot be written."""
         with self._guard:
             if self._recorder is None:
-                self._recorder = Recorder(self.path, self._readers)
+                self._recorder = Recorder(self.path, self._readers, budget_bytes=self._budget_bytes)
             return self._recorder
 
     def close(self) -> None:

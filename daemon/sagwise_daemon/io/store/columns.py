@@ -2,7 +2,8 @@
 
 Samples keep the wire's steps: 0.5 mV, 1 mA, 0.01 degC, 1 cm, microseconds. Estimates are kept at steps finer than
 their own uncertainty: 0.5 mV for voltages and sigma, 0.01 mOhm, 0.001 of charge. NaN and infinity become invalid.
-Times are microseconds from the ride's first sample.
+Times are microseconds from the ride's first sample. Levels (`levels`) have the blocks of their source with the lowest
+values, and behind them all but the time once more with the highest.
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ from sagwise_daemon.domain.model import (
 from sagwise_daemon.io.store.codec import Block, Bools, CodecError, Ints, decode, encode
 
 SAMPLES, ESTIMATES = 1, 2
+FINE, COARSE, COARSE_ESTIMATES = 3, 4, 5
+LEVELS = (FINE, COARSE, COARSE_ESTIMATES)
+RECORDED = {SAMPLES: SAMPLES, FINE: SAMPLES, COARSE: SAMPLES, ESTIMATES: ESTIMATES, COARSE_ESTIMATES: ESTIMATES}
+SPAN_US = {FINE: 2_000_000, COARSE: 16_000_000, COARSE_ESTIMATES: 16_000_000}
 
 TIME, CLOCK, BOOT, CURRENT, DISTANCE, TEMPERATURE, GROUP = range(7)
 REST, SIGMA, OCV, RESISTANCE, SOC = range(1, 6)
@@ -47,6 +52,8 @@ STEPS: dict[int, dict[int, int]] = {
         SOC: 1000,
     },
 }
+STEPS |= {FINE: STEPS[SAMPLES], COARSE: STEPS[SAMPLES], COARSE_ESTIMATES: STEPS[ESTIMATES]}
+BLOCKS = {SAMPLES: 7, FINE: 13, COARSE: 13, ESTIMATES: 6, COARSE_ESTIMATES: 11}
 _INT_MAX = float(1 << 62)
 
 
@@ -75,6 +82,11 @@ class Table:
             raise CodecError(f"block {index} was not decoded")
         return block
 
+    def pair(self, index: int) -> tuple[Block, Block]:
+        """A block's lowest and highest values: two blocks of a level, twice the same of what was recorded."""
+        block = self.block(index)
+        return (block, self.block(highest(self.kind, index))) if self.kind in SPAN_US else (block, block)
+
     def floats(self, index: int) -> Floats:
         """(columns, rows) in SI units (resistance in mOhm), NaN where invalid."""
         block = self.block(index)
@@ -91,10 +103,15 @@ class Table:
         return encode(self.kind, [self.block(index) for index in range(len(self.blocks))])
 
 
+def highest(kind: int, index: int) -> int:
+    """Where a level has the highest values of a block."""
+    return index + BLOCKS[RECORDED[kind]] - 1
+
+
 def from_bytes(blob: bytes, wanted: Collection[int] | None = None) -> Table:
     """A stored chunk. `wanted`: block numbers to decode, all by default; the time always is. Raises CodecError."""
     kind, blocks = decode(blob, None if wanted is None else {TIME, *wanted})
-    if len(blocks) != len({SAMPLES: range(7), ESTIMATES: range(6)}.get(kind, ())):
+    if len(blocks) != BLOCKS.get(kind):
         raise CodecError(f"chunk of kind {kind} with {len(blocks)} blocks is unknown")
     return Table(kind, tuple(blocks))
 

@@ -1,6 +1,7 @@
 """Channels by name, and their minimum and maximum over spans of time. Law: reduced as integers, scaled at the end.
 
-A channel is one column of one block of the chunks, or (`loaded_v`, `rest_v`) all of a block's columns at once.
+A channel is one column of one block of the chunks, or (`loaded_v`, `rest_v`) all of a block's columns at once. What a
+level says of a span counts at the span's middle, brought inside the part of the ride that is asked for.
 """
 
 from __future__ import annotations
@@ -12,21 +13,24 @@ import numpy as np
 
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.ports import Envelope
-from sagwise_daemon.io.store.codec import Ints
+from sagwise_daemon.io.store.codec import Block, Ints
 from sagwise_daemon.io.store.columns import (
     CURRENT,
     DISTANCE,
     ESTIMATES,
     GROUP,
     OCV,
+    RECORDED,
     RESISTANCE,
     REST,
     SAMPLES,
     SIGMA,
     SOC,
+    SPAN_US,
     STEPS,
     TEMPERATURE,
     Table,
+    highest,
 )
 
 _HIGHEST = np.iinfo(np.int64).max
@@ -35,7 +39,7 @@ _ESTIMATES = {"rest_v": REST, "rest_sigma_v": SIGMA, "ocv_v": OCV, "resistance_m
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """Where a channel lies. column None: over all columns of the block."""
+    """Where a channel lies. kind: as what it was recorded. column None: over all columns of the block."""
 
     kind: int
     block: int
@@ -73,16 +77,17 @@ class Reduction:
         self._high = np.full((len(channels), points), -_HIGHEST)
 
     def wanted(self, kind: int) -> set[int]:
-        """The blocks to decode of chunks of that kind."""
-        return {channel.block for channel in self._channels.values() if channel.kind == kind}
+        """The blocks to decode of chunks of that kind or of a level of it."""
+        mine = {channel.block for channel in self._channels.values() if channel.kind == RECORDED[kind]}
+        return mine | {highest(kind, block) for block in mine} if kind in SPAN_US else mine
 
     def add(self, tables: Iterable[Table]) -> None:
         """Take in chunks of any kind, in any order."""
         for table in tables:
-            bounds = np.searchsorted(table.time_us, self._edges)
+            bounds = np.searchsorted(self._times(table), self._edges)
             spans = np.flatnonzero(bounds[1:] > bounds[:-1])
             if spans.size:
-                for block in self.wanted(table.kind):
+                for block in self.wanted(RECORDED[table.kind]):
                     self._add_block(table, block, bounds, spans)
 
     def result(self) -> Envelope:
@@ -92,21 +97,31 @@ class Reduction:
         low = np.where(empty, np.nan, self._low / steps)
         return Envelope(tuple(self._channels), self._middle, low, np.where(empty, np.nan, self._high / steps))
 
+    def _times(self, table: Table) -> Ints:
+        span_us = SPAN_US.get(table.kind)
+        if span_us is None:
+            return table.time_us
+        first, last = self._edges[0], self._edges[-1] - 1
+        middle = table.time_us + span_us // 2
+        inside = (table.time_us + span_us > first) & (table.time_us <= last)
+        return np.where(inside, np.clip(middle, first, last), middle)
+
     def _add_block(self, table: Table, block: int, bounds: Ints, spans: Ints) -> None:
-        held = table.block(block)
-        count = len(held.values)
+        lows, highs = table.pair(block)
+        count = len(lows.values)
         mine = [
-            (row, c.column) for row, c in enumerate(self._channels.values()) if (c.kind, c.block) == (table.kind, block)
+            (row, c.column)
+            for row, c in enumerate(self._channels.values())
+            if (c.kind, c.block) == (RECORDED[table.kind], block)
         ]
         columns = [column for _, column in mine]
-        needed = range(count) if None in columns else sorted({c for c in columns if c is not None and c < count})
+        needed = list(range(count)) if None in columns else sorted({c for c in columns if c is not None and c < count})
         if not needed:
             return
         part = slice(bounds[spans[0]], bounds[spans[-1] + 1])
-        values, valid = held.values[list(needed), part], held.valid[list(needed), part]
         starts = bounds[spans] - part.start
-        low = np.minimum.reduceat(np.where(valid, values, _HIGHEST), starts, axis=1)
-        high = np.maximum.reduceat(np.where(valid, values, -_HIGHEST), starts, axis=1)
+        low = np.minimum.reduceat(_or(lows, needed, part, _HIGHEST), starts, axis=1)
+        high = np.maximum.reduceat(_or(highs, needed, part, -_HIGHEST), starts, axis=1)
         position = {column: index for index, column in enumerate(needed)}
         for row, column in mine:
             if column is None:
@@ -117,6 +132,14 @@ class Reduction:
     def _merge(self, row: int, spans: Ints, low: Ints, high: Ints) -> None:
         self._low[row, spans] = np.minimum(self._low[row, spans], low)
         self._high[row, spans] = np.maximum(self._high[row, spans], high)
+
+
+def _or(block: Block, columns: list[int], rows: slice, otherwise: int) -> Ints:
+    """Some columns and rows of a block, `otherwise` where there is no reading."""
+    chosen_values, chosen_valid = block.values[:, rows], block.valid[:, rows]
+    if len(columns) < len(chosen_values):
+        chosen_values, chosen_valid = chosen_values[columns], chosen_valid[columns]
+    return np.where(chosen_valid, chosen_values, otherwise)
 
 
 def chosen(known: Mapping[str, Channel], names: Sequence[str]) -> dict[str, Channel]:

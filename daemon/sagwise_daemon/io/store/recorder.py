@@ -20,9 +20,11 @@ from sagwise_daemon.domain.model import AlarmEvent, Estimate, Reading
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.clock import host_boot
 from sagwise_daemon.io.store.engine import writer_engine
+from sagwise_daemon.io.store.housework import Housework
 from sagwise_daemon.io.store.ids import Ids
 from sagwise_daemon.io.store.inbox import SAMPLES_MAX, End, Flush, Inbox, Keep, NewEvent, Open, Order, Sample
 from sagwise_daemon.io.store.resume import left_open
+from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.snapshot import take
 from sagwise_daemon.io.store.state import HostMoment, RideStart, RideState
 from sagwise_daemon.io.store.writer import Writer
@@ -51,8 +53,12 @@ class UnfinishedRide:
 class Recorder:
     """Takes rides, samples and events; a thread of its own stores them."""
 
-    def __init__(self, path: Path, readers: Engine, samples_max: int = SAMPLES_MAX) -> None:
-        """Starts the writer's thread. Raises StoreError if the store cannot be written."""
+    def __init__(
+        self, path: Path, readers: Engine, samples_max: int = SAMPLES_MAX, budget_bytes: int | None = None
+    ) -> None:
+        """Starts the writer's thread. budget_bytes: as for `Store.open`. Raises StoreError if the store cannot be
+        written.
+        """
         self._path = path
         self._readers = readers
         self._guard = threading.Lock()
@@ -72,7 +78,8 @@ class Recorder:
             raise StoreError(f"{path}: the store cannot be written: {fault}") from fault
         for pool, numbers in zip(pools, reserved, strict=True):
             pool.add(numbers)
-        self._writer = Writer(self._engine, self._inbox, pools, self._host_boot)
+        housework = Housework(self._engine, StoredRides(readers), budget_bytes)
+        self._writer = Writer(self._engine, self._inbox, pools, self._host_boot, housework)
         self._writer.start()
 
     def begin_ride(self, start: RideStart) -> int:

@@ -6,12 +6,13 @@ import logging
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, Subquery, func, select, union_all
 
 from sagwise_daemon.io.store.codec import CodecError
 from sagwise_daemon.io.store.columns import ESTIMATES, SAMPLES, Table, from_bytes, unsigned
+from sagwise_daemon.io.store.folding import pieces_since
 from sagwise_daemon.io.store.state import HostMoment, RideState
-from sagwise_daemon.io.store.tables import boots, chunks, packs, rides
+from sagwise_daemon.io.store.tables import boots, chunks, packs, pieces, rides
 from sagwise_daemon.io.store.totals import Totals, tail_of
 
 _log = logging.getLogger(__name__)
@@ -31,6 +32,7 @@ def left_open(connection: Connection, known: Sequence[int]) -> list[RideState]:
 def _restore(connection: Connection, row: Row[Any]) -> RideState:
     """The writer's state as it was after the last commit."""
     ride = row._mapping
+    held = _held()
     first, *others = connection.execute(
         select(boots).where(boots.c.ride_id == ride["ride_id"]).order_by(boots.c.first_time_us)
     ).all()
@@ -48,23 +50,18 @@ def _restore(connection: Connection, row: Row[Any]) -> RideState:
         totals=Totals(**{name: ride[name] for name in Totals.__dataclass_fields__}),
         tail=_last_tail(connection, ride["ride_id"]),
         boots=frozenset(boot.boot_id for boot in (first, *others)),
-        piece_since_us=_pieces_since(connection, ride["ride_id"], SAMPLES),
-        estimate_since_us=_pieces_since(connection, ride["ride_id"], ESTIMATES),
+        piece_since_us=pieces_since(connection, ride["ride_id"], SAMPLES),
+        estimate_since_us=pieces_since(connection, ride["ride_id"], ESTIMATES),
         estimate_last_us=connection.execute(
-            select(func.max(chunks.c.last_time_us)).where(
-                chunks.c.ride_id == ride["ride_id"], chunks.c.kind == ESTIMATES
-            )
+            select(func.max(held.c.last_time_us)).where(held.c.ride_id == ride["ride_id"], held.c.kind == ESTIMATES)
         ).scalar(),
     )
 
 
 def _last_tail(connection: Connection, ride_id: int) -> Table | None:
-    blob = connection.execute(
-        select(chunks.c.blob)
-        .where(chunks.c.ride_id == ride_id, chunks.c.kind == SAMPLES)
-        .order_by(chunks.c.first_time_us.desc())
-        .limit(1)
-    ).scalar()
+    held = _held()
+    mine = select(held.c.blob).where(held.c.ride_id == ride_id, held.c.kind == SAMPLES)
+    blob = connection.execute(mine.order_by(held.c.first_time_us.desc()).limit(1)).scalar()
     try:
         return None if blob is None else tail_of(from_bytes(blob))
     except CodecError as fault:
@@ -72,7 +69,7 @@ def _last_tail(connection: Connection, ride_id: int) -> Table | None:
         return None
 
 
-def _pieces_since(connection: Connection, ride_id: int, kind: int) -> int | None:
-    mine = (chunks.c.ride_id == ride_id) & (chunks.c.kind == kind) & chunks.c.piece
-    since = connection.execute(select(func.min(chunks.c.first_time_us)).where(mine)).scalar()
-    return None if since is None else int(since)
+def _held() -> Subquery:
+    """All that is stored of samples and estimates, folded or not yet."""
+    names = ("ride_id", "kind", "first_time_us", "last_time_us", "blob")
+    return union_all(*(select(*(one.c[name] for name in names)) for one in (chunks, pieces))).subquery("held")

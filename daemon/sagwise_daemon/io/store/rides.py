@@ -1,7 +1,8 @@
 """The way out of the store: `ports.Rides`. Law: a reader holds its transaction only while it fetches rows.
 
 A long reader would keep the write-ahead log from being checked in, and it would grow; so blobs are fetched first
-and decoded afterwards. Safe from any thread; every call may wait for the disk. Faults of the file are StoreError.
+and decoded afterwards, and chunks and pieces in one statement, or a fold between two would be seen half. Safe from any
+thread; every call may wait for the disk. Faults of the file are StoreError.
 """
 
 from __future__ import annotations
@@ -12,16 +13,19 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Row, Select, select, tuple_
+from sqlalchemy import CompoundSelect, Connection, Engine, Row, Select, select, tuple_, union_all
 from sqlalchemy.exc import SQLAlchemyError
 
+from sagwise_daemon.domain.chart import encode_chart, pick_channels
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Basis, Priority
 from sagwise_daemon.domain.ports import Envelope, Ride, StoredEvent
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.codec import CodecError
 from sagwise_daemon.io.store.columns import ESTIMATES, SAMPLES, Table, from_bytes, join, unsigned
 from sagwise_daemon.io.store.envelope import Channel, Reduction, channels_of, chosen
-from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, packs, rides
+from sagwise_daemon.io.store.levels import sources
+from sagwise_daemon.io.store.overview import points_of
+from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, overviews, packs, pieces, rides
 
 T = TypeVar("T")
 _log = logging.getLogger(__name__)
@@ -50,6 +54,17 @@ class Gap:
     samples: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What a chart has to know of a ride. levels: whether they are stored; thinned: whether samples are gone."""
+
+    duration_s: float
+    samples: int
+    channels: dict[str, Channel]
+    levels: bool
+    thinned: bool
+
+
 class StoredRides:
     """Rides as they lie on the disk; also those that still go on, up to the last flush."""
 
@@ -69,7 +84,7 @@ class StoredRides:
 
     def channels(self, ride_id: int) -> Sequence[str]:
         """Names that `envelope` takes for this ride. Raises KeyError."""
-        return list(self._channels(ride_id)[1])
+        return list(self.shape(ride_id).channels)
 
     def envelope(
         self,
@@ -80,15 +95,32 @@ class StoredRides:
         end_s: float | None = None,
     ) -> Envelope:
         """Raises KeyError for an unknown ride, ValueError naming an unknown channel or an empty span."""
-        duration_s, known = self._channels(ride_id)
+        shape = self.shape(ride_id)
         start_s = 0.0 if start_s is None else start_s
         # A ride of a single sample has no length, yet it can be looked at.
-        end_s = max(duration_s, start_s + 1e-3) if end_s is None else end_s
-        reduction = Reduction(chosen(known, channels), points, start_s, end_s)
-        for kind in (SAMPLES, ESTIMATES):
-            if wanted := reduction.wanted(kind):
-                reduction.add(self._tables(ride_id, kind, wanted, (start_s, end_s)))
+        end_s = max(shape.duration_s, start_s + 1e-3) if end_s is None else end_s
+        reduction = Reduction(chosen(shape.channels, channels), points, start_s, end_s)
+        reduction.add(self.charted(ride_id, shape, reduction, (start_s, end_s), points))
         return reduction.result()
+
+    def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
+        """As the port has it. What is stored for it is sent as it lies; what is not is read from the levels."""
+        found = self._rows(select(overviews.c.channels, overviews.c.body).where(overviews.c.ride_id == ride_id))
+        if found:
+            kept = json.loads(found[0].channels)
+            if all(name in kept for name in channels):
+                return pick_channels(found[0].body, [kept.index(name) for name in channels])
+        return encode_chart(self.envelope(ride_id, channels, points_of(self.shape(ride_id).samples)))
+
+    def charted(
+        self, ride_id: int, shape: Shape, reduction: Reduction, span_s: tuple[float, float], points: int
+    ) -> Iterator[Table]:
+        """What a chart of the part `span_s` in so many points has to take in, levels where they are fine enough."""
+        span_us = (span_s[1] - span_s[0]) / points * 1e6
+        for kind in (SAMPLES, ESTIMATES):
+            if reduction.wanted(kind):
+                level, beneath = sources(kind, span_us, thinned=shape.thinned) if shape.levels else (kind, ())
+                yield from self._tables(ride_id, level, beneath, wanted=reduction.wanted(level), span_s=span_s)
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
         """Newest first; of one ride, or of all. `event.time_s` is the core's clock of its time, `ride_s` the
@@ -130,30 +162,43 @@ class StoredRides:
         """Every stored estimate of a ride, None where there is none. Raises KeyError."""
         return self._whole(ride_id, ESTIMATES)
 
+    def recorded(self, ride_id: int, kind: int) -> Iterator[Table]:
+        """Samples or estimates of a ride as they were recorded, a chunk at a time."""
+        return self._tables(ride_id, kind)
+
     def _whole(self, ride_id: int, kind: int) -> Table | None:
         self.ride(ride_id)
         tables = list(self._tables(ride_id, kind))
         return join(tables) if tables else None
 
-    def _channels(self, ride_id: int) -> tuple[float, dict[str, Channel]]:
-        """The ride's duration in seconds, and its channels."""
+    def shape(self, ride_id: int) -> Shape:
+        """What a chart has to know of a ride. Raises KeyError."""
         row = self._row(_rides().where(rides.c.ride_id == ride_id), ride_id)
         current, distance = row.current_max_a is not None, row.distance_m is not None
-        return row.duration_s, channels_of(row.series, row.temperatures, current=current, distance=distance)
+        known = channels_of(row.series, row.temperatures, current=current, distance=distance)
+        return Shape(row.duration_s, row.samples, known, row.levels, row.thinned)
 
     def _tables(
         self,
         ride_id: int,
         kind: int,
+        beneath: Sequence[int] = (),
+        *,
         wanted: Collection[int] | None = None,
         span_s: tuple[float, float] | None = None,
     ) -> Iterator[Table]:
-        """Chunks in order of time, those that touch the span. A damaged one is left out, as a gap would be."""
-        query = select(chunks.c.chunk_id, chunks.c.blob).order_by(chunks.c.first_time_us)
-        query = query.where(chunks.c.ride_id == ride_id, chunks.c.kind == kind)
+        """Chunks of a kind, pieces of it and of the kinds beneath, in order of time, those that touch the span. A
+        damaged one is left out, as a gap would be.
+        """
+        folded = select(chunks.c.chunk_id, chunks.c.first_time_us, chunks.c.blob)
+        folded = folded.where(chunks.c.ride_id == ride_id, chunks.c.kind == kind)
+        fresh = select(pieces.c.piece_id, pieces.c.first_time_us, pieces.c.blob)
+        fresh = fresh.where(pieces.c.ride_id == ride_id, pieces.c.kind.in_((kind, *beneath)))
         if span_s is not None:
             first, last = (round(second * 1e6) for second in span_s)
-            query = query.where(chunks.c.first_time_us <= last, chunks.c.last_time_us >= first)
+            folded = folded.where(chunks.c.first_time_us <= last, chunks.c.last_time_us >= first)
+            fresh = fresh.where(pieces.c.first_time_us <= last, pieces.c.last_time_us >= first)
+        query = union_all(folded, fresh).order_by("first_time_us")
         for row in self._rows(query):
             try:
                 yield from_bytes(row.blob, wanted)
@@ -170,7 +215,7 @@ class StoredRides:
             raise KeyError(f"there is no ride {ride_id}")
         return found[0]
 
-    def _rows(self, query: Select[Any]) -> Sequence[Row[Any]]:
+    def _rows(self, query: Select[Any] | CompoundSelect[Any]) -> Sequence[Row[Any]]:
         return self._read(lambda connection: connection.execute(query).all())
 
     def _read(self, work: Callable[[Connection], T]) -> T:

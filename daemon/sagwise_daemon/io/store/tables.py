@@ -20,10 +20,11 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 
 # In order, oldest first; the last is what this program reads and writes.
-REVISIONS = ("0001", "0002")
+REVISIONS = ("0001", "0002", "0003")
 
 metadata = MetaData(
     naming_convention={
@@ -54,7 +55,8 @@ packs = Table(
     UniqueConstraint("digest"),
 )
 
-# One ride and its running totals, true to the last flush. Null: unknown, or none seen.
+# One ride and its running totals, true to the last flush. Null: unknown, or none seen. `levels`: whether they are
+# stored for it. `thinned`: whether samples at full rate were dropped to make room.
 rides = Table(
     "rides",
     metadata,
@@ -75,6 +77,9 @@ rides = Table(
     Column("rest_min_v", Float),
     Column("host_boot", Text, nullable=False),
     Column("last_monotonic_s", Float, nullable=False),
+    Column("levels", Boolean, nullable=False, server_default=text("0")),
+    Column("thinned", Boolean, nullable=False, server_default=text("0")),
+    Index(None, "started_unix_s", "ride_id"),
 )
 
 # The board's boots within a ride. `uptime_us` is the board's own at `first_time_us`, as a signed 64-bit integer.
@@ -112,19 +117,41 @@ events = Table(
     Index(None, "ride_id"),
 )
 
-# Columnar chunks (`codec`). A piece is what one flush wrote; pieces are folded into chunks of a minute.
+# Columnar chunks (`codec`) of samples, estimates and levels, by kind (`columns`).
 chunks = Table(
     "chunks",
     metadata,
     Column("chunk_id", Integer, primary_key=True),
     Column("ride_id", Integer, ForeignKey("rides.ride_id"), nullable=False),
     Column("kind", Integer, nullable=False),
-    Column("piece", Boolean, nullable=False),
     Column("first_time_us", Integer, nullable=False),
     Column("last_time_us", Integer, nullable=False),
     Column("samples", Integer, nullable=False),
     Column("blob", LargeBinary, nullable=False),
     Index(None, "ride_id", "kind", "first_time_us"),
+)
+
+# What one flush wrote, until enough of it is folded into a chunk. No index but the key's: there are few, and each one
+# would cost a page at every flush.
+pieces = Table(
+    "pieces",
+    metadata,
+    Column("piece_id", Integer, primary_key=True),
+    Column("ride_id", Integer, ForeignKey("rides.ride_id"), nullable=False),
+    Column("kind", Integer, nullable=False),
+    Column("first_time_us", Integer, nullable=False),
+    Column("last_time_us", Integer, nullable=False),
+    Column("samples", Integer, nullable=False),
+    Column("blob", LargeBinary, nullable=False),
+)
+
+# A whole ride as the body of a chart (`overview`). `channels`: their names in the body's order, as JSON.
+overviews = Table(
+    "overviews",
+    metadata,
+    Column("ride_id", Integer, ForeignKey("rides.ride_id"), primary_key=True),
+    Column("channels", Text, nullable=False),
+    Column("body", LargeBinary, nullable=False),
 )
 
 # Where samples are missing, and why: "queue_full", "order" (time did not rise), "restart" (the daemon was away).

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import IntegrityError
 
 from sagwise_daemon.errors import StoreError
+from sagwise_daemon.io.store.housework import Housework
 from sagwise_daemon.io.store.ids import Ids
 from sagwise_daemon.io.store.inbox import End, Flush, Inbox, Keep, Loss, NewEvent, Open, Order, merge
 from sagwise_daemon.io.store.state import RideState
@@ -31,7 +32,10 @@ from sagwise_daemon.io.store.writing import (
     store_event,
 )
 
-FLUSH_EVERY_S = 1.0
+FLUSH_EVERY_S = 1.8  # with the commit itself under the 2 s that may be lost
+# Housework steps only while so much time is left before the next flush, and rests between steps.
+STEP_BEFORE_S = 0.05
+STEP_REST_S = 0.01
 SAMPLES_A_COMMIT = 1200
 
 _log = logging.getLogger(__name__)
@@ -40,11 +44,12 @@ _log = logging.getLogger(__name__)
 class Writer:
     """Takes from the inbox and writes through `engine`, in its own thread from `start` to `join`."""
 
-    def __init__(self, engine: Engine, inbox: Inbox, pools: Sequence[Ids], boot: str) -> None:
+    def __init__(self, engine: Engine, inbox: Inbox, pools: Sequence[Ids], boot: str, housework: Housework) -> None:
         self._engine = engine
         self._inbox = inbox
         self._pools = pools
         self._boot = boot
+        self._housework = housework
         self._rides: dict[int, RideState] = {}
         self._ending: dict[int, str] = {}
         self._losses: dict[int, Loss] = {}
@@ -66,7 +71,7 @@ class Writer:
         due = time.monotonic() + FLUSH_EVERY_S
         running = True
         while running:
-            orders = self._inbox.orders(due - time.monotonic(), until_pressing=not self._failing)
+            orders = self._inbox.orders(self._wait_s(due), until_pressing=not self._failing)
             flushes = self._take_in(orders)
             ended = any(isinstance(order, End) for order in orders)
             pressed = self._inbox.pressing and not self._failing
@@ -76,6 +81,13 @@ class Writer:
             running = not any(flush.last for flush in flushes)
             self._reserve()
         self._attempt(self._give_back)
+
+    def _wait_s(self, due: float) -> float:
+        """How long to wait for orders, after a step of housework where there is time for one."""
+        left_s = due - time.monotonic()
+        if left_s > STEP_BEFORE_S and not self._failing and self._housework.step():
+            return STEP_REST_S
+        return left_s
 
     def _reserve(self) -> None:
         """Identifiers for the callers, before they run out."""
@@ -183,6 +195,7 @@ class Writer:
         for ride_id in ended:
             self._rides.pop(ride_id, None)
             self._ending.pop(ride_id, None)
+            self._housework.look_soon()
 
     def _attempt(self, work: Callable[[Connection], dict[int, RideState] | None]) -> BaseException | None:
         """One transaction. The states it made count only if it is committed."""

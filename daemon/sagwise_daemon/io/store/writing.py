@@ -7,7 +7,6 @@ were.
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
@@ -15,27 +14,14 @@ import numpy as np
 from sqlalchemy import Connection, delete, insert, select, update
 
 from sagwise_daemon.domain.model import AlarmState, Estimate, Reading
-from sagwise_daemon.io.store.codec import Bools, CodecError, Ints
-from sagwise_daemon.io.store.columns import (
-    ESTIMATES,
-    SAMPLES,
-    Table,
-    estimates,
-    from_bytes,
-    join,
-    samples,
-    signed,
-)
+from sagwise_daemon.io.store.codec import Bools, Ints
+from sagwise_daemon.io.store.columns import estimates, samples, signed
+from sagwise_daemon.io.store.folding import fold_all, store_piece
 from sagwise_daemon.io.store.inbox import Keep, Loss, NewEvent, Sample
 from sagwise_daemon.io.store.snapshot import Snapshot
 from sagwise_daemon.io.store.state import HostMoment, RideState, placed
-from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, learnt, packs, rides
+from sagwise_daemon.io.store.tables import boots, events, gaps, learnt, packs, rides
 from sagwise_daemon.io.store.totals import advance, advance_rest
-
-# A minute of samples is 20 to 30 kB, enough for the compressor; estimates come at 1 Hz and need longer.
-FOLD_AFTER_US = {SAMPLES: 60_000_000, ESTIMATES: 600_000_000}
-
-_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +66,7 @@ def ensure_ride(connection: Connection, state: RideState) -> RideState:
             alarms=0,
             host_boot=state.heard.boot,
             last_monotonic_s=state.heard.monotonic_s,
+            levels=True,
             **asdict(state.totals),
         )
     )
@@ -138,8 +125,7 @@ def keep_learnt(connection: Connection, row: Keep) -> None:
 def end_ride(connection: Connection, state: RideState, ended_by: str) -> None:
     """Fold what is left of a ride and close its row."""
     state = ensure_ride(connection, state)
-    for kind in (SAMPLES, ESTIMATES):
-        _fold(connection, state.ride_id, kind)
+    fold_all(connection, state.ride_id)
     connection.execute(update(rides).where(rides.c.ride_id == state.ride_id).values(ended_by=ended_by))
 
 
@@ -174,7 +160,7 @@ def _store_readings(connection: Connection, state: RideState, batch: Batch) -> R
             state = _add_boot(connection, state, boot, batch.readings[i].uptime_us, int(times[i]), moment)
     totals, tail = advance(state.totals, state.tail, table)
     state = replace(state, totals=totals, tail=tail, heard=HostMoment(batch.boot, batch.arrived_s[-1]))
-    since = _store_piece(connection, state.ride_id, table, state.piece_since_us)
+    since = store_piece(connection, state.ride_id, table, state.piece_since_us)
     return replace(state, piece_since_us=since)
 
 
@@ -184,7 +170,7 @@ def _store_estimates(connection: Connection, state: RideState, made: Sequence[Es
     if not kept:
         return state
     table = estimates([made[i] for i in kept], times[kept])
-    since = _store_piece(connection, state.ride_id, table, state.estimate_since_us)
+    since = store_piece(connection, state.ride_id, table, state.estimate_since_us)
     return replace(
         state,
         totals=advance_rest(state.totals, table),
@@ -205,51 +191,6 @@ def _rising(times: Ints, last_us: int | None) -> Bools:
     before = np.maximum(floor, np.r_[floor, np.maximum.accumulate(times)[:-1]])
     rising: Bools = times > before
     return rising
-
-
-def _store_piece(connection: Connection, ride_id: int, table: Table, since_us: int | None) -> int | None:
-    """Store one flush; when the pieces since `since_us` fill a chunk, fold them. Returns the pieces' new
-    beginning.
-    """
-    _insert_chunk(connection, ride_id, table, piece=True)
-    since = int(table.time_us[0]) if since_us is None else since_us
-    if int(table.time_us[-1]) - since < FOLD_AFTER_US[table.kind]:
-        return since
-    _fold(connection, ride_id, table.kind)
-    return None
-
-
-def _insert_chunk(connection: Connection, ride_id: int, table: Table, *, piece: bool) -> None:
-    connection.execute(
-        insert(chunks).values(
-            ride_id=ride_id,
-            kind=table.kind,
-            piece=piece,
-            first_time_us=int(table.time_us[0]),
-            last_time_us=int(table.time_us[-1]),
-            samples=table.rows,
-            blob=table.to_bytes(),
-        )
-    )
-
-
-def _fold(connection: Connection, ride_id: int, kind: int) -> None:
-    """All pieces of a kind become one chunk. A damaged one stays as it lies; readers leave it out."""
-    mine = (chunks.c.ride_id == ride_id) & (chunks.c.kind == kind) & chunks.c.piece
-    found = connection.execute(
-        select(chunks.c.chunk_id, chunks.c.blob).where(mine).order_by(chunks.c.first_time_us)
-    ).all()
-    tables, folded = [], []
-    for chunk_id, blob in found:
-        try:
-            tables.append(from_bytes(blob))
-            folded.append(chunk_id)
-        except CodecError as fault:
-            _log.warning("ride %d, chunk %d: %s", ride_id, chunk_id, fault)
-    if tables:
-        connection.execute(delete(chunks).where(chunks.c.chunk_id.in_(folded)))
-        _insert_chunk(connection, ride_id, join(tables), piece=False)
-    connection.execute(update(chunks).where(mine).values(piece=False))
 
 
 def _add_boot(
