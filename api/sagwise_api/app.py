@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from sagwise_api import problems
 from sagwise_api.access import access_router, caller_of
+from sagwise_api.archive import archive_router
 from sagwise_api.assets import OPEN_PATHS, Page, the_page
 from sagwise_api.devices import Devices
 from sagwise_api.garage import garage_router
@@ -56,13 +57,14 @@ def create_app(
     garage: owner.Garage | None = None,
     what_if: owner.WhatIf | None = None,
     clock: owner.WallClock | None = None,
+    archive: ports.Archive | None = None,
 ) -> FastAPI:
     """The ASGI application. `live` and `commands` are called on the event loop and must not block; `rides`, `packs`,
     `garage` and `what_if` are called from worker threads. Without a garage no setting can be changed."""
     feed = LiveFeed(live, live_json, settings.max_streams)
     sources = Sources(live, commands, rides, packs, quick=Workers("rides", 2, 30), charts=Workers("charts", 1, 10))
     pairing = Pairing(settings.pairing_code, Devices(settings.devices_path))
-    judges = Workers("what-if", 1, 60)
+    judges, slow = Workers("what-if", 1, 60), Workers("archive", 2, 30)
     app = FastAPI(
         title="sagwise",
         version=_version(),
@@ -70,7 +72,7 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
-        lifespan=_lifespan(feed, (sources.quick, sources.charts, judges)),
+        lifespan=_lifespan(feed, (sources.quick, sources.charts, judges, slow)),
     )
     app.state.feed = feed
     app.state.pairing = pairing
@@ -79,6 +81,7 @@ def create_app(
     app.include_router(access, prefix="/api/v1")
     app.include_router(_stream_router(feed), prefix="/api/v1")
     app.include_router(api_router(sources), prefix="/api/v1")
+    app.include_router(archive_router(archive, sources, slow), prefix="/api/v1")
     app.include_router(garage_router(garage, what_if, sources.quick, judges), prefix="/api/v1")
     app.include_router(_page_router(the_page()), include_in_schema=False)
     app.add_middleware(
@@ -100,9 +103,7 @@ def _version() -> str:
         return "0"
 
 
-def _lifespan(
-    feed: LiveFeed, workers: tuple[Workers, ...]
-) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
+def _lifespan(feed: LiveFeed, workers: tuple[Workers, ...]) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         yield

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
@@ -74,12 +74,16 @@ def _add_rides(router: APIRouter, sources: Sources) -> None:
     async def list_rides(
         limit: Annotated[int, Query(ge=1, le=500)] = 100,
         before_id: Annotated[int | None, Query(ge=1, le=2**53, description="only rides before this one")] = None,
+        kind: Annotated[Literal["ride", "charge", "standing"] | None, Query()] = None,
+        pack: Annotated[str | None, Query(min_length=1, max_length=64, description="its name")] = None,
+        since_unix_s: Annotated[float | None, Query(description="begun then or later")] = None,
+        until_unix_s: Annotated[float | None, Query(description="begun before then")] = None,
+        deleted: Annotated[bool, Query(description="those that were deleted instead")] = False,
     ) -> out.RidesOut:
-        return await quick.run(lambda: out.RidesOut(rides=[views.ride(kept) for kept in rides.rides(limit, before_id)]))
-
-    @router.get("/rides/{ride_id}", responses=declared(404), summary="One ride")
-    async def one_ride(ride_id: RideId) -> out.RideOut:
-        return await quick.run(_found(ride_id, lambda: views.ride(rides.ride(ride_id))))
+        wanted = ports.RideFilter(kind, pack, since_unix_s, until_unix_s, deleted)
+        return await quick.run(
+            lambda: out.RidesOut(rides=[views.ride(kept) for kept in rides.rides(limit, before_id, wanted)])
+        )
 
     @router.get("/rides/{ride_id}/channels", responses=declared(404), summary="What can be charted of a ride")
     async def channels(ride_id: RideId) -> out.ChannelsOut:

@@ -82,6 +82,10 @@ class RideOut(BaseModel):
     rest_min_v: Number
     alarms: int
     thinned: bool = Field(description="samples at full rate are gone; the extremes of every 2 s are left")
+    kind: Literal["ride", "charge", "standing"]
+    name: str | None = Field(description="given by a person")
+    note: str
+    deleted: bool = Field(description="it can be had back")
 
 
 class RidesOut(BaseModel):

@@ -87,6 +87,10 @@ def ride(kept: Ride) -> out.RideOut:
         rest_min_v=known(kept.rest_min_v),
         alarms=kept.alarms,
         thinned=kept.thinned,
+        kind=kept.kind,  # type: ignore[arg-type]
+        name=kept.name,
+        note=kept.note,
+        deleted=kept.deleted,
     )
 
 

@@ -55,6 +55,18 @@ def _export() -> ModuleType:
     return export
 
 
+def _rides() -> ModuleType:
+    from sagwise_daemon import listing
+
+    return listing
+
+
+def _import() -> ModuleType:
+    from sagwise_daemon import take_in
+
+    return take_in
+
+
 def _advise() -> ModuleType:
     from sagwise_daemon import advise
 
@@ -68,7 +80,9 @@ VERBS: dict[str, Verb] = {
     "board": ("a simulated board on a pseudo-terminal", _board),
     "replay": ("live estimator and alarms over a recorded trace", _replay),
     "advise": ("alarm settings proposed from a pack's stored rides, with the reasons", _advise),
-    "export": ("a stored ride as trace CSV with its side file", _export),
+    "rides": ("what the store has: list, filter, name, delete and restore", _rides),
+    "export": ("a stored ride as files for other programs, or as one HTML page", _export),
+    "import": ("rides from exports, trace CSVs and other CSVs", _import),
 }
 HIDDEN: dict[str, Verb] = {"earlier": ("", _earlier)}
 

@@ -1,12 +1,14 @@
 """Core, ride and store for one pack. Law: the same steps for a live ride and for one made from a trace.
 
 What a ride records begins with the pre-roll before its first movement, and a ride that was cut off goes on when the
-same boot of the board is heard again in time. Called from one thread; never blocks.
+same boot of the board is heard again in time. A charge begins with its first current; while the bike stands, one
+reading a minute is kept. Called from one thread; never blocks.
 """
 
 from __future__ import annotations
 
 import logging
+import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -16,6 +18,7 @@ from typing import Protocol
 from sagwise_daemon.domain.core import new_state, step, views
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Event, Outcomes, Pack, Reading, RideEnded, Silence
 from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
+from sagwise_daemon.domain.ride.kinds import RIDE, STANDING
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.io.store import RideStart, UnfinishedRide
 from sagwise_daemon.outlets import EventOutlet, Moment
@@ -23,6 +26,7 @@ from sagwise_daemon.outlets import EventOutlet, Moment
 log = logging.getLogger(__name__)
 
 PREROLL_ROWS = 12_000  # 120 s at 100 Hz, so that a pre-roll is bounded whatever the board's clock does
+STANDING_EVERY_S = 60.0  # a bike may stand for weeks
 
 Step = tuple[Reading, Estimate | None]
 
@@ -70,6 +74,7 @@ class Flow:
         self._bounds = RideBounds(settings)
         self._preroll_s = settings.preroll_s
         self._before: deque[Step] = deque(maxlen=PREROLL_ROWS)
+        self._kept_s = -math.inf
         self._unfinished = recorder.unfinished()
         self.ride_id: int | None = None
         self.moment = Moment()
@@ -83,9 +88,11 @@ class Flow:
             self.moment = Moment(event, outcomes.estimate, energy=outcomes.energy)
             if not cut_off:
                 self._record(event, outcomes.estimate)
-        if isinstance(change, Begin) and self.ride_id is None:
-            self._begin(change.time_s)
-        stored = self._publish(outcomes)
+        stored = []
+        if isinstance(change, Begin):
+            stored = self.end_ride(change.kind)
+            self._begin(change)
+        stored += self._publish(outcomes)
         if isinstance(change, End):
             stored += self.end_ride(change.ended_by)
         if isinstance(event, Reading) and cut_off:
@@ -138,24 +145,32 @@ class Flow:
         return None
 
     def _record(self, reading: Reading, estimate: Estimate | None) -> None:
-        if self.ride_id is None:
+        if not self._bounds.riding or self.ride_id is None:
             self._keep_before(reading, estimate)
-        else:
+        if self.ride_id is not None and not self._stands_still(reading.time_s):
             self._append(self.ride_id, reading, estimate)
 
+    def _stands_still(self, time_s: float) -> bool:
+        """Whether the bike stands and a reading of this minute is kept."""
+        return self._bounds.kind == STANDING and 0 <= time_s - self._kept_s < STANDING_EVERY_S
+
     def _keep_before(self, reading: Reading, estimate: Estimate | None) -> None:
+        settings = self._bounds.settings
+        keep_s = max(self._preroll_s + settings.begin_after_s, settings.charge_after_s)
         self._before.append((reading, estimate))
-        while self._before[0][0].time_s < reading.time_s - self._preroll_s - self._bounds.settings.begin_after_s:
+        while self._before[0][0].time_s < reading.time_s - keep_s:
             self._before.popleft()
 
     def _append(self, ride_id: int, reading: Reading, estimate: Estimate | None) -> None:
+        self._kept_s = reading.time_s
         self._recorder.append(ride_id, reading)
         if estimate is not None:
             self._recorder.append_estimate(ride_id, estimate)
 
-    def _begin(self, began_s: float) -> None:
-        """A ride began at `began_s`; it takes in the pre-roll before that."""
-        rows = [row for row in self._before if row[0].time_s >= began_s - self._preroll_s]
+    def _begin(self, begun: Begin) -> None:
+        """A record began; a ride takes in the pre-roll before its first movement, a charge its own beginning."""
+        since_s = begun.time_s - (self._preroll_s if begun.kind == RIDE else 0.0)
+        rows = [row for row in self._before if row[0].time_s >= since_s]
         self._before.clear()
         first, last, wall = rows[0][0], rows[-1][0], self._wall()
         self.ride_id = self._recorder.begin_ride(
@@ -166,9 +181,10 @@ class Flow:
                 started_trusted=wall.trusted,
                 uptime_us=first.uptime_us,
                 time_s=first.time_s,
+                kind=begun.kind,
             )
         )
-        log.info("ride %d begins", self.ride_id)
+        log.info("%s %d begins", begun.kind, self.ride_id)
         for reading, estimate in rows:
             self._append(self.ride_id, reading, estimate)
 
@@ -180,7 +196,7 @@ class Flow:
         same = left.boot_id == reading.boot_id and left.pack == self._pack.name
         if same and 0 < away_s <= self._bounds.settings.end_after_s:
             self.ride_id = left.ride_id
-            self._bounds.resume(reading.time_s)
+            self._bounds.resume(reading.time_s, left.kind)
             log.info("ride %d goes on after %.1f s away", left.ride_id, away_s)
         else:
             self._unfinished = left

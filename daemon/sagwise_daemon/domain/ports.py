@@ -5,9 +5,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 from sagwise_daemon.domain.estimate.taught import Learnt
 from sagwise_daemon.domain.model import AlarmEvent, AlarmView, Floats, Pack
@@ -75,11 +75,12 @@ class Commands(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Ride:
-    """One recorded ride. Energy and charge are net, discharge positive. None where unknown.
+    """One record. Energy and charge are net, discharge positive. None where unknown.
 
     started_unix_s: wall time of the first sample; `started_trusted` says whether that clock could be trusted.
     thinned: its samples at full rate are gone to make room; lowest and highest value of every 2 s are left.
-    ended_by: None while it goes on, else "standstill", "link", "stopped" or "power".
+    ended_by: None while it goes on, else "standstill", "link", "stopped", "power", "import", or the kind of record that
+    followed at once. kind: "ride", "charge" or "standing". deleted: it can be had back.
     """
 
     ride_id: int
@@ -98,6 +99,27 @@ class Ride:
     rest_min_v: float | None
     alarms: int
     thinned: bool = False
+    kind: str = "ride"
+    name: str | None = None
+    note: str = ""
+    deleted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RideFilter:
+    """Which records are wanted; None: any. pack: by its name. since_unix_s, until_unix_s: of the start.
+
+    deleted: those that were deleted instead of those that were not.
+    """
+
+    kind: str | None = None
+    pack: str | None = None
+    since_unix_s: float | None = None
+    until_unix_s: float | None = None
+    deleted: bool = False
+
+
+ALL_RIDES = RideFilter()
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +153,9 @@ class Envelope:
 class Rides(Protocol):
     """Stored rides, safe to call from any thread; every call may block on the disk."""
 
-    def rides(self, limit: int = 100, before_id: int | None = None) -> Sequence[Ride]:
+    def rides(
+        self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES
+    ) -> Sequence[Ride]:
         """Newest first."""
         ...
 
@@ -170,6 +194,60 @@ class Rides(Protocol):
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
         """Newest first; of one ride, or of all."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPack:
+    """A pack that the store has rides of, as it was ridden last."""
+
+    name: str
+    series: int
+    parallel: int
+    chemistry: str
+    rides: int
+    last_unix_s: float
+
+
+class Archive(Protocol):
+    """What is known of records that are over, and what a person may change about them. Safe from any thread; every call
+    may take seconds. Documents are plain values as JSON has them, unknown numbers None.
+    """
+
+    def summary(self, ride_id: int) -> Mapping[str, Any] | None:
+        """`ride.figures.RideSummary`; None while the record goes on. Raises KeyError."""
+        ...
+
+    def health(self, pack: str) -> Mapping[str, Any]:
+        """`ride.health.Health` of all packs of that name. Raises KeyError where there are none."""
+        ...
+
+    def compare(self, sides: Sequence[int | str], by: str, channels: Sequence[str], points: int) -> Mapping[str, Any]:
+        """Rides by number or packs by name on one axis. Raises KeyError for one that there is not, ValueError for an
+        axis or channel that there is not.
+        """
+        ...
+
+    def report(self, ride_id: int) -> str:
+        """A self-contained HTML page. Raises KeyError, and ValueError where no sample is left."""
+        ...
+
+    def known_packs(self) -> Sequence[KnownPack]:
+        """Packs of the store, by name."""
+        ...
+
+    def change(self, ride_id: int, wish: Mapping[str, str | None]) -> None:
+        """Set what `wish` has of "name", "note" and "pack". Raises KeyError for an unknown ride, ValueError for a pack
+        that does not fit or is unknown.
+        """
+        ...
+
+    def delete(self, ride_id: int) -> None:
+        """Nobody sees it any more until it is restored. Raises KeyError, and ValueError while it goes on."""
+        ...
+
+    def restore(self, ride_id: int) -> None:
+        """Undo `delete`. Raises KeyError."""
         ...
 
 

@@ -1,27 +1,37 @@
-"""A stored ride as files. Law: the trace holds what the wire said, to its resolution; the side file the rest.
+"""A stored ride as files. Law: the trace holds what the wire said, to its resolution; the side file (`side`) the rest.
 
-The side file `NAME.json`: `format` 1; `ride` (the stored row, and its start as ISO 8601); `pack` as ridden; `boots`
-of the board with their wall time and whether it was trusted; `gaps`; `events`, oldest first; `notes`. Times with
-`_s` count from the ride's first sample, as the trace's do; what is unknown is null.
+Trace CSV is the form that comes back; the others carry the same columns to other programs. Parquet is written by a
+process of its own, so that its library is never in this one.
 """
 
 from __future__ import annotations
 
+import gzip
+import hashlib
 import json
+import shutil
+import subprocess
+import sys
+import tempfile
+import zlib
 from argparse import ArgumentParser, Namespace
-from dataclasses import asdict
-from datetime import UTC, datetime
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
+
+import numpy as np
 
 from sagwise_daemon.domain.model import Floats
-from sagwise_daemon.domain.ports import Ride, StoredEvent
 from sagwise_daemon.errors import InputError, StoreError
+from sagwise_daemon.io.side import side_document
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.columns import CURRENT, DISTANCE, GROUP, TEMPERATURE, Table
+from sagwise_daemon.io.store.engine import reader_engine
+from sagwise_daemon.io.store.history import History
 from sagwise_daemon.io.trace import Trace, replacing, write_trace
 
-FORMAT = 1
+T = TypeVar("T")
+FORMATS = ("csv", "csv.gz", "npz", "parquet")
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -29,7 +39,15 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("ride", type=int, metavar="RIDE", help="number of the ride")
     parser.add_argument("--store", type=Path, required=True, metavar="PATH", help="the ride store's file")
     parser.add_argument(
-        "--out", type=Path, default=Path(), metavar="DIR", help="folder to write to, or a file name ending in .csv"
+        "--out",
+        type=Path,
+        default=Path(),
+        metavar="DIR",
+        help="folder to write to, or a file name ending in ." + ", .".join(FORMATS),
+    )
+    parser.add_argument("--format", choices=FORMATS, help="what to write; by default as --out ends, or csv")
+    parser.add_argument(
+        "--report", type=Path, metavar="OUT.html", help="write one HTML page instead, to be read anywhere"
     )
 
 
@@ -42,35 +60,72 @@ def run(args: Namespace) -> int:
     except StoreError as fault:
         raise InputError(str(fault)) from fault
     with store:
-        for path in export_ride(store, args.ride, args.out):
-            print(path)  # noqa: T201 - the verb's answer
+        if args.report is not None:
+            written = [export_report(store, args.ride, args.report)]
+        else:
+            written = export_ride(store, args.ride, args.out, args.format)
+    for path in written:
+        print(path)  # noqa: T201 - the verb's answer
     return 0
 
 
-def export_ride(store: Store, ride_id: int, folder_or_file: Path) -> list[Path]:
-    """Write a ride as trace CSV and its side file; returns their paths.
+def export_ride(store: Store, ride_id: int, folder_or_file: Path, form: str | None = None) -> list[Path]:
+    """Write a ride as a trace and its side file; returns their paths.
 
-    folder_or_file: an existing folder (the files are then `ride-ID.csv`, `ride-ID.json`), or a name ending in .csv.
-    Raises InputError for a ride that there is not or that has no sample, and for a folder that there is not;
+    folder_or_file: an existing folder (the files are then `ride-ID.csv`, `ride-ID.json`), or a name ending in one of
+    `FORMATS`. Raises InputError for a ride that there is not or that has no sample, and for a folder that there is not;
     StoreError when the store cannot be read.
     """
+    file, form = _target(folder_or_file, ride_id, form)
     try:
         ride = store.rides.ride(ride_id)
     except KeyError:
         raise InputError(f"{store.path}: there is no ride {ride_id}; it has {_known(store)}") from None
-    file = _target(folder_or_file, ride_id)
     samples = store.rides.samples(ride_id)
     if samples is None:
         raise InputError(f"{store.path}: ride {ride_id} has no samples, so there is nothing to export")
-    side = file.with_suffix(".json")
+    side = file.with_name(file.name.removesuffix(f".{form}") + ".json")
     try:
-        write_trace(file, trace_of(samples))
+        digest = _write(file, trace_of(samples), form)
+        document = side_document(store.rides, ride, digest, samples.rows, _summary(store, ride_id))
         with replacing(side) as out:
-            json.dump(_document(store, ride), out, indent=1, ensure_ascii=False, allow_nan=False)
+            json.dump(document, out, ensure_ascii=False, allow_nan=False)
             out.write("\n")
     except OSError as fault:
         raise InputError(f"{file}: cannot be written ({fault.strerror}); name another folder") from fault
     return [file, side]
+
+
+def export_report(store: Store, ride_id: int, file: Path) -> Path:
+    """Write a ride as one HTML page. Raises as `export_ride`."""
+    from sagwise_daemon.io.report import report
+
+    try:
+        page = _with_history(store, lambda history: report(history, ride_id))
+    except KeyError:
+        raise InputError(f"{store.path}: there is no ride {ride_id}; it has {_known(store)}") from None
+    except ValueError as fault:
+        raise InputError(f"{store.path}: {fault}") from None
+    try:
+        with replacing(file) as out:
+            out.write(page)
+    except OSError as fault:
+        raise InputError(f"{file}: cannot be written ({fault.strerror}); name another --report") from fault
+    return file
+
+
+def _summary(store: Store, ride_id: int) -> dict[str, object] | None:
+    return _with_history(store, lambda history: history.summary(ride_id))
+
+
+def _with_history(store: Store, work: Callable[[History], T]) -> T:
+    engine = reader_engine(store.path)
+    history = History(engine, store.path)
+    try:
+        return work(history)
+    finally:
+        history.close()
+        engine.dispose()
 
 
 def trace_of(samples: Table) -> Trace:
@@ -84,6 +139,60 @@ def trace_of(samples: Table) -> Trace:
     )
 
 
+def sha256_of(file: Path) -> str:
+    """Of a file's bytes, of a .gz's of what it holds. Raises InputError."""
+    digest = hashlib.sha256()
+    try:
+        with gzip.open(file) if file.suffix == ".gz" else file.open("rb") as source:
+            while block := source.read(1 << 20):
+                digest.update(block)
+    except (OSError, EOFError, zlib.error) as fault:
+        raise InputError(f"{file}: cannot be read ({fault}); give a whole file") from None
+    return digest.hexdigest()
+
+
+def _write(file: Path, trace: Trace, form: str) -> str:
+    """The trace in that form; the SHA-256 of its CSV, whatever the form."""
+    if form == "csv":
+        write_trace(file, trace)
+        return sha256_of(file)
+    with tempfile.TemporaryDirectory(prefix="sagwise-export-") as folder:
+        plain, made = Path(folder) / "trace.csv", Path(folder) / f"made.{form}"
+        write_trace(plain, trace)
+        if form == "csv.gz":
+            with plain.open("rb") as source, gzip.GzipFile(made, "wb", mtime=0) as out:
+                shutil.copyfileobj(source, out, 1 << 20)
+        else:
+            arrays = Path(folder) / "arrays.npz"
+            np.savez_compressed(arrays, **cast(dict[str, Any], columns_of(trace)))
+            made = arrays if form == "npz" else _parquet(arrays, made)
+        part = file.with_name(f".{file.name}.part")
+        shutil.copyfile(made, part)
+        part.replace(file)
+        return sha256_of(plain)
+
+
+def columns_of(trace: Trace) -> dict[str, Floats]:
+    """The trace's columns by their names in the CSV."""
+    found = {"time_s": trace.time_s}
+    found |= {f"group_{number:02d}_v": column for number, column in enumerate(trace.group_v.T, 1)}
+    if trace.current_a is not None:
+        found["current_a"] = trace.current_a
+    found |= {f"temperature_{number}_c": column for number, column in enumerate(trace.temperature_c.T, 1)}
+    if trace.distance_m is not None:
+        found["distance_m"] = trace.distance_m
+    return found
+
+
+def _parquet(arrays: Path, made: Path) -> Path:
+    command = [sys.executable, "-m", "sagwise_daemon.io.parquet", str(arrays), str(made)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own program
+    if done.returncode:
+        reason = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
+        raise InputError(f"--format parquet: {reason}")
+    return made
+
+
 def _single(samples: Table, block: int) -> Floats | None:
     return samples.floats(block)[0] if samples.block(block).valid.any() else None
 
@@ -93,52 +202,17 @@ def _known(store: Store) -> str:
     return f"rides {min(numbers)} to {max(numbers)}" if numbers else "no rides at all"
 
 
-def _target(folder_or_file: Path, ride_id: int) -> Path:
-    single = folder_or_file.suffix.lower() == ".csv" and not folder_or_file.is_dir()
-    file = folder_or_file if single else folder_or_file / f"ride-{ride_id}.csv"
+def _target(folder_or_file: Path, ride_id: int, form: str | None) -> tuple[Path, str]:
+    """The file to write and its form."""
+    name = folder_or_file.name.lower()
+    ending = next((one for one in sorted(FORMATS, key=len, reverse=True) if name.endswith(f".{one}")), None)
+    if ending is None or folder_or_file.is_dir():
+        form = form or "csv"
+        file = folder_or_file / f"ride-{ride_id}.{form}"
+    else:
+        if form not in (None, ending):
+            raise InputError(f"--out: {folder_or_file} ends in .{ending}, --format says {form}; leave one of them out")
+        file, form = folder_or_file, ending
     if not file.parent.is_dir():
         raise InputError(f"{file.parent}: no such folder; create it or name another")
-    return file
-
-
-def _document(store: Store, ride: Ride) -> dict[str, Any]:
-    events = store.rides.events(ride.ride_id, limit=store.rides.event_count(ride.ride_id))
-    return {
-        "format": FORMAT,
-        "ride": {**asdict(ride), "started": _iso(ride.started_unix_s)},
-        "pack": store.rides.pack(ride.ride_id),
-        "boots": [
-            {
-                "boot_id": boot.boot_id,
-                "first_time_s": boot.first_time_us / 1e6,
-                "uptime_us": boot.uptime_us,
-                "unix_s": boot.unix_s,
-                "trusted": boot.trusted,
-            }
-            for boot in store.rides.boots(ride.ride_id)
-        ],
-        "gaps": [
-            {
-                "cause": gap.cause,
-                "first_time_s": gap.first_time_us / 1e6,
-                "last_time_s": gap.last_time_us / 1e6,
-                "samples": gap.samples,
-            }
-            for gap in store.rides.gaps(ride.ride_id)
-        ],
-        "events": [_event(stored) for stored in reversed(events)],
-        "notes": [],
-    }
-
-
-def _event(stored: StoredEvent) -> dict[str, Any]:
-    event = asdict(stored.event)
-    del event["time_s"]  # the core's clock of that day means nothing to a reader
-    return {"event_id": stored.event_id, "time_s": stored.ride_s, "unix_s": stored.unix_s, **event}
-
-
-def _iso(unix_s: float) -> str | None:
-    try:
-        return datetime.fromtimestamp(unix_s, UTC).isoformat()
-    except (ValueError, OverflowError, OSError):
-        return None
+    return file, form

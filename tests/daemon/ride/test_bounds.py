@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from sagwise_daemon.domain.model import Reading
 from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
+from sagwise_daemon.domain.ride.kinds import CHARGE, RIDE, STANDING
 
 NAN = float("nan")
 DT = 0.1
@@ -82,11 +83,70 @@ def test_standstill_ends_it_after_three_minutes_and_a_blip_keeps_it() -> None:
 
 def test_charging_is_not_riding() -> None:
     rider = Rider()
-    rider.go(600, current=-10.0)
+    rider.go(59, current=-10.0)
     assert rider.said == []
     rider.go(10, current=30.0)
     rider.go(200, current=-10.0)
-    assert [type(said) for said in rider.said] == [Begin, End]
+    assert rider.said[0].kind == RIDE and isinstance(rider.said[1], End)
+
+
+def test_a_charger_begins_a_charge_after_a_minute_and_dates_it_back() -> None:
+    rider = Rider()
+    rider.go(5)
+    rider.go(70, current=-4.0)
+    assert rider.said == [Begin(pytest.approx(5.0), CHARGE)]
+    rider.go(3600, current=-4.0)
+    rider.go(100)
+    rider.go(60, current=-2.0)
+    last_s = rider.time_s - DT
+    assert len(rider.said) == 1, "a pause of the charger ends nothing"
+    rider.go(181)
+    assert rider.said[1:] == [End(pytest.approx(last_s + 180.0), "standstill")]
+
+
+def test_a_noisy_sensor_hides_no_charger_and_an_offset_is_none() -> None:
+    rider = Rider()
+    for _ in range(80):
+        rider.go(0.9, current=-2.0)
+        rider.go(0.1, current=-0.4)
+    assert [said.kind for said in rider.said] == [CHARGE]
+    idle = Rider()
+    idle.go(600, current=-0.8)
+    assert idle.said == []
+
+
+def test_braking_down_a_hill_is_no_charge() -> None:
+    rider = Rider()
+    rider.go(10, current=30.0, speed=4.0)
+    rider.go(600, current=-15.0, speed=8.0)
+    assert [said.kind for said in rider.said] == [RIDE]
+
+
+def test_half_an_hour_of_nothing_is_standing_until_somebody_rides_or_charges() -> None:
+    rider = Rider()
+    rider.go(1800)
+    assert rider.said == []
+    rider.go(10)
+    assert [said.kind for said in rider.said] == [STANDING]
+    rider.go(61, current=-5.0)
+    assert [said.kind for said in rider.said] == [STANDING, CHARGE]
+    rider.go(5, current=40.0)
+    assert [said.kind for said in rider.said] == [STANDING, CHARGE, RIDE]
+    rider.go(181)
+    assert rider.said[-1] == End(rider.said[-1].time_s, "standstill") and rider.bounds.kind is None
+    rider.go(1801)
+    assert rider.said[-1].kind == STANDING
+
+
+def test_a_lost_link_ends_a_charge_and_standing() -> None:
+    for current, kind in ((-5.0, CHARGE), (0.0, STANDING)):
+        rider = Rider(stand_after_s=60.0)
+        rider.go(70, current=current)
+        assert [said.kind for said in rider.said] == [kind]
+        assert rider.bounds.silence(60.0) == End(rider.time_s - DT, "link")
+        rider.tick += 700
+        rider.go(30, current=current)
+        assert len(rider.said) == 1, "what was before the gap does not count for the next"
 
 
 def test_rolling_without_power_is_riding_and_keeps_a_ride() -> None:
@@ -170,5 +230,12 @@ def test_begins_and_ends_take_turns_and_never_overlap(steps: list[tuple[float, f
         said += [bounds.reading(Reading(time_s, np.full(2, 3.8), current))]
         said += [bounds.silence(dt)]
     bounded = [one for one in said if one]
-    assert all(isinstance(one, Begin if i % 2 == 0 else End) for i, one in enumerate(bounded))
-    assert all(a.time_s <= b.time_s for a, b in itertools.pairwise(bounded))
+    kind: str | None = None
+    for one in bounded:
+        if isinstance(one, End):
+            assert kind is not None
+            kind = None
+        else:
+            assert one.kind != kind and (kind, one.kind) != (RIDE, CHARGE)
+            kind = one.kind
+    assert all(a.time_s <= b.time_s for a, b in itertools.pairwise(one for one in bounded if isinstance(one, End)))

@@ -37,7 +37,7 @@ def aside(store: Store) -> Iterator[RidesAside]:
 
 
 def child(aside: RidesAside) -> int:
-    process = aside._process
+    process = aside._process._process
     assert process is not None
     return process.pid
 

@@ -17,6 +17,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Reading
+from sagwise_daemon.domain.ride.kinds import RIDE
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.clock import host_boot
 from sagwise_daemon.io.store.engine import writer_engine
@@ -48,6 +49,7 @@ class UnfinishedRide:
     series: int
     samples: int
     away_s: float | None
+    kind: str = RIDE
 
 
 class Recorder:
@@ -106,6 +108,7 @@ class Recorder:
             uptime_us=start.uptime_us,
             heard=heard,
             zero_s=start.time_s,
+            kind=start.kind,
         )
         self._order(Open(state))
         return ride_id
@@ -229,4 +232,5 @@ class Recorder:
             series=state.series,
             samples=state.totals.samples,
             away_s=time.monotonic() - state.heard.monotonic_s if same else None,
+            kind=state.kind,
         )

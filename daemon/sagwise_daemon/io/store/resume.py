@@ -47,6 +47,7 @@ def _restore(connection: Connection, row: Row[Any]) -> RideState:
         uptime_us=unsigned(first.uptime_us),
         heard=HostMoment(ride["host_boot"], ride["last_monotonic_s"]),
         zero_s=None,
+        kind=ride["kind"],
         totals=Totals(**{name: ride[name] for name in Totals.__dataclass_fields__}),
         tail=_last_tail(connection, ride["ride_id"]),
         boots=frozenset(boot.boot_id for boot in (first, *others)),

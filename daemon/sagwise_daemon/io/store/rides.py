@@ -18,7 +18,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from sagwise_daemon.domain.chart import encode_chart, pick_channels
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Basis, Priority
-from sagwise_daemon.domain.ports import Envelope, Ride, StoredEvent
+from sagwise_daemon.domain.ports import ALL_RIDES, Envelope, Ride, RideFilter, StoredEvent
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.codec import CodecError
 from sagwise_daemon.io.store.columns import ESTIMATES, SAMPLES, Table, from_bytes, join, unsigned
@@ -26,6 +26,7 @@ from sagwise_daemon.io.store.envelope import Channel, Reduction, channels_of, ch
 from sagwise_daemon.io.store.levels import sources
 from sagwise_daemon.io.store.overview import points_of
 from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, overviews, packs, pieces, rides
+from sagwise_daemon.io.store.wanted import chosen_by
 
 T = TypeVar("T")
 _log = logging.getLogger(__name__)
@@ -71,9 +72,12 @@ class StoredRides:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
 
-    def rides(self, limit: int = 100, before_id: int | None = None) -> Sequence[Ride]:
+    def rides(
+        self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES
+    ) -> Sequence[Ride]:
         """Newest first by their start; `before_id` goes on behind that ride. Raises KeyError where it is none."""
         query = _rides().order_by(rides.c.started_unix_s.desc(), rides.c.ride_id.desc()).limit(max(0, limit))
+        query = query.where(*chosen_by(wanted))
         if before_id is not None:
             query = query.where(tuple_(rides.c.started_unix_s, rides.c.ride_id) < self._place(before_id))
         return [_ride(row) for row in self._rows(query)]
@@ -111,6 +115,10 @@ class StoredRides:
             if all(name in kept for name in channels):
                 return pick_channels(found[0].body, [kept.index(name) for name in channels])
         return encode_chart(self.envelope(ride_id, channels, points_of(self.shape(ride_id).samples)))
+
+    def has_overview(self, ride_id: int) -> bool:
+        """Whether the overview of a ride is stored, which is soon after its end."""
+        return bool(self._rows(select(overviews.c.ride_id).where(overviews.c.ride_id == ride_id)))
 
     def charted(
         self, ride_id: int, shape: Shape, reduction: Reduction, span_s: tuple[float, float], points: int
@@ -227,7 +235,8 @@ class StoredRides:
 
 
 def _rides() -> Select[Any]:
-    return select(rides, packs.c.name.label("pack"), packs.c.series).join(packs)
+    more = (rides.c.ride_name.label("name"), rides.c.deleted_unix_s.is_not(None).label("deleted"))
+    return select(rides, packs.c.name.label("pack"), packs.c.series, *more).join(packs)
 
 
 def _ride(row: Row[Any]) -> Ride:

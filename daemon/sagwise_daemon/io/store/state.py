@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from sagwise_daemon.domain.model import Pack, Reading
+from sagwise_daemon.domain.ride.kinds import RIDE
 from sagwise_daemon.io.store.columns import BOOT, CLOCK, Table, unsigned
 from sagwise_daemon.io.store.snapshot import Snapshot
 from sagwise_daemon.io.store.totals import Totals
@@ -18,7 +19,7 @@ from sagwise_daemon.io.store.totals import Totals
 class RideStart:
     """How a ride begins: its pack, the board's boot, the wall clock and the stamp of its first sample.
 
-    time_s: the core's clock at the first sample. uptime_us: the board's own.
+    time_s: the core's clock at the first sample. uptime_us: the board's own. kind: of `domain.ride.kinds`.
     """
 
     pack: Pack
@@ -27,6 +28,7 @@ class RideStart:
     started_trusted: bool
     uptime_us: int
     time_s: float
+    kind: str = RIDE
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ class RideState:
     piece_since_us: int | None = None
     estimate_since_us: int | None = None
     estimate_last_us: int | None = None
+    kind: str = RIDE
 
     @property
     def last_us(self) -> int | None:

@@ -24,7 +24,7 @@ from sqlalchemy import (
 )
 
 # In order, oldest first; the last is what this program reads and writes.
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004")
 
 metadata = MetaData(
     naming_convention={
@@ -56,7 +56,8 @@ packs = Table(
 )
 
 # One ride and its running totals, true to the last flush. Null: unknown, or none seen. `levels`: whether they are
-# stored for it. `thinned`: whether samples at full rate were dropped to make room.
+# stored for it. `thinned`: whether samples at full rate were dropped to make room. `kind`: "ride", "charge" or
+# "standing". `deleted_unix_s`: since when nobody wants it. `origin`: SHA-256 of the trace it was imported from.
 rides = Table(
     "rides",
     metadata,
@@ -79,6 +80,11 @@ rides = Table(
     Column("last_monotonic_s", Float, nullable=False),
     Column("levels", Boolean, nullable=False, server_default=text("0")),
     Column("thinned", Boolean, nullable=False, server_default=text("0")),
+    Column("kind", Text, nullable=False, server_default="ride"),
+    Column("ride_name", Text),
+    Column("note", Text, nullable=False, server_default=text("''")),
+    Column("deleted_unix_s", Float),
+    Column("origin", Text),
     Index(None, "started_unix_s", "ride_id"),
 )
 
@@ -165,6 +171,15 @@ gaps = Table(
     Column("last_time_us", Integer, nullable=False),
     Column("samples", Integer),
     Index(None, "ride_id"),
+)
+
+# What is worth knowing of a record that is over (`history`); made again where `version` is not this program's.
+summaries = Table(
+    "summaries",
+    metadata,
+    Column("ride_id", Integer, ForeignKey("rides.ride_id"), primary_key=True),
+    Column("version", Integer, nullable=False),
+    Column("document", Text, nullable=False),
 )
 
 # What rides taught about a pack, the newest only (`memory`). `pack_digest`: SHA-256 of the pack's electrical facts, so

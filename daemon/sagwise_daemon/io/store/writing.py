@@ -64,6 +64,7 @@ def ensure_ride(connection: Connection, state: RideState) -> RideState:
             started_unix_s=state.started_unix_s,
             started_trusted=state.started_trusted,
             alarms=0,
+            kind=state.kind,
             host_boot=state.heard.boot,
             last_monotonic_s=state.heard.monotonic_s,
             levels=True,

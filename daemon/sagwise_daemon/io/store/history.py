@@ -1,0 +1,227 @@
+"""What is known of records that are over, from the store. Law: a summary is worked out once and kept; whoever asks
+again gets the same words, and only those who say so get it anew.
+
+Everything here reads whole rides and may take seconds; the daemon asks it in another process (`archive`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Engine
+
+from sagwise_daemon.domain.model import Estimates, Floats, Readings
+from sagwise_daemon.domain.ports import Ride, RideFilter
+from sagwise_daemon.domain.ride.comparison import CHANNELS, UNITS, Side, compare, lay
+from sagwise_daemon.domain.ride.figures import summarise
+from sagwise_daemon.domain.ride.health import HealthPoint, health
+from sagwise_daemon.domain.ride.kinds import RIDE
+from sagwise_daemon.domain.ride.recorded import Recorded, at_25c, document, warmth_c
+from sagwise_daemon.domain.ride.standing import SelfDischarge, between, calm_v
+from sagwise_daemon.io.store.columns import (
+    CURRENT,
+    DISTANCE,
+    GROUP,
+    OCV,
+    RESISTANCE,
+    REST,
+    SIGMA,
+    SOC,
+    TEMPERATURE,
+    Table,
+)
+from sagwise_daemon.io.store.known_packs import pack_of
+from sagwise_daemon.io.store.rides import StoredRides
+from sagwise_daemon.io.store.summaries import StoredSummaries
+
+EARLIER = 20  # rides that a resistance is held against
+OF_A_PACK = 5  # rides that stand for a pack in a comparison
+EVERY = 100_000
+SECONDS_PER_HOUR = 3600.0
+
+
+class History:
+    """Summaries, health and comparisons. `engine` reads; summaries are written through `path`."""
+
+    def __init__(self, engine: Engine, path: Path) -> None:
+        self._rides = StoredRides(engine)
+        self._summaries = StoredSummaries(engine, path)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._summaries.close()
+
+    def ride(self, ride_id: int) -> Ride:
+        """The record's row. Raises KeyError."""
+        return self._rides.ride(ride_id)
+
+    def recorded(self, ride_id: int) -> Recorded | None:
+        """A whole record, None where none of its samples is left. Raises KeyError."""
+        samples = self._rides.samples(ride_id)
+        if samples is None:
+            return None
+        readings = readings_of(samples)
+        estimates = self._rides.estimates(ride_id)
+        events = self._rides.events(ride_id, limit=self._rides.event_count(ride_id))
+        timed = sorted(
+            ((kept.ride_s, kept.event) for kept in events if kept.ride_s is not None), key=lambda pair: pair[0]
+        )
+        return Recorded(
+            pack_of(self._rides.pack(ride_id)),
+            readings,
+            None if estimates is None else estimates_of(estimates, readings),
+            tuple(timed),
+        )
+
+    def summary(self, ride_id: int, again: bool = False) -> dict[str, Any] | None:
+        """As JSON has it; None while the record goes on, and where no sample of it is left. Raises KeyError.
+
+        again: worked out anew, from what the earlier rides say today; of a thinned ride the kept one stays.
+        """
+        ride = self._rides.ride(ride_id)
+        kept = self._summaries.get(ride_id)
+        if kept is not None and (not again or ride.thinned):
+            return kept
+        if ride.ended_by is None:
+            return None
+        record = self.recorded(ride_id)
+        if record is None:
+            return None
+        made: dict[str, Any] = document(
+            summarise(record, ride.kind, self._earlier(ride), self._since_before(ride, record))
+        )
+        if self._summaries.waiting() in (None, ride_id):  # those before it are what it is held against
+            self._summaries.put(ride_id, made)
+        return made
+
+    def health(self, pack: str) -> dict[str, Any]:
+        """Health over all rides of the packs of that name, as JSON has it. Raises KeyError where there are none."""
+        found = self._of_pack(pack)
+        if not found:
+            raise KeyError(f"there is no pack {pack!r}")
+        series = found[0].series
+        kept = self._summaries.all()
+        points = [
+            point_of(ride, kept[ride.ride_id], series)
+            for ride in found
+            if ride.ride_id in kept and ride.series == series
+        ]
+        told = health(points, series)
+        return {"pack": pack, "series": series, **document(told)}
+
+    def compare(self, sides: Sequence[int | str], by: str, channels: Sequence[str], points: int) -> dict[str, Any]:
+        """Rides (numbers) or packs (names) on one axis, as JSON has it.
+
+        Raises KeyError for a ride or pack that there is not, ValueError for an axis or channel that there is not.
+        """
+        if by not in UNITS:
+            raise ValueError(f"by {by!r} is unknown; there are {', '.join(UNITS)}")
+        for name in channels:
+            if name not in CHANNELS:
+                raise ValueError(f"channel {name!r} is unknown; there are {', '.join(CHANNELS)}")
+        of_each = [self._side(side) for side in sides]
+        laid = [
+            [lay(record, by, channels) for record in map(self._whole, (ride.ride_id for ride in some))]
+            for some in of_each
+        ]
+        axis, found = compare(laid, points)
+        named = [_named(side, some, one) for side, some, one in zip(sides, of_each, found, strict=True)]
+        told: dict[str, Any] = document({"by": by, "unit": UNITS[by], "x": axis, "sides": named})
+        return told
+
+    def _whole(self, ride_id: int) -> Recorded:
+        record = self.recorded(ride_id)
+        if record is None:
+            raise ValueError(f"ride {ride_id} has no samples left to compare")
+        return record
+
+    def _side(self, side: int | str) -> list[Ride]:
+        if isinstance(side, int):
+            return [self._rides.ride(side)]
+        found = [ride for ride in self._of_pack(side) if ride.ended_by is not None and not ride.thinned]
+        if not found:
+            raise KeyError(f"there is no pack {side!r} with rides")
+        return found[:OF_A_PACK]
+
+    def _of_pack(self, pack: str) -> list[Ride]:
+        """Rides of a pack, newest first."""
+        return list(self._rides.rides(EVERY, wanted=RideFilter(kind=RIDE, pack=pack)))
+
+    def _earlier(self, ride: Ride) -> list[Floats]:
+        """Resistances at 25 degC of the pack's rides before this one."""
+        wanted = RideFilter(kind=RIDE, pack=ride.pack, until_unix_s=ride.started_unix_s)
+        before = [one for one in self._rides.rides(EARLIER, wanted=wanted) if one.series == ride.series]
+        kept = (self._summaries.get(one.ride_id) for one in before)
+        return [column(summary, "resistance_25c_mohm") for summary in kept if summary is not None]
+
+    def _since_before(self, ride: Ride, record: Recorded) -> SelfDischarge | None:
+        """What was lost since the pack's record before; None where either date is a guess."""
+        wanted = RideFilter(pack=ride.pack, until_unix_s=ride.started_unix_s)
+        before = next((one for one in self._rides.rides(1, wanted=wanted) if one.series == ride.series), None)
+        if before is None or not (before.started_trusted and ride.started_trusted):
+            return None
+        kept = self._summaries.get(before.ride_id)
+        if kept is None:
+            return None
+        hours = (ride.started_unix_s - before.started_unix_s - before.duration_s) / SECONDS_PER_HOUR
+        start_v, _ = calm_v(record)
+        return between(record.pack, column(kept, "calm_end_v"), start_v, hours, before.ride_id)
+
+
+def readings_of(samples: Table) -> Readings:
+    """Stored samples as readings."""
+    return Readings(
+        samples.time_us / 1e6,
+        np.ascontiguousarray(samples.floats(GROUP).T),
+        samples.floats(CURRENT)[0],
+        samples.floats(TEMPERATURE).T,
+        samples.floats(DISTANCE)[0],
+    )
+
+
+def estimates_of(table: Table, readings: Readings) -> Estimates:
+    """Stored estimates; resistance at 25 degC is worked out from the temperatures of the time."""
+    time_s = table.time_us / 1e6
+    rest_v, resistance = table.floats(REST).T, table.floats(RESISTANCE).T
+    return Estimates(
+        time_s,
+        rest_v,
+        table.floats(SIGMA).T,
+        table.floats(OCV).T,
+        resistance,
+        at_25c(resistance, warmth_c(readings, time_s)),
+        table.floats(SOC).T,
+        np.isnan(rest_v).astype(np.int8),
+    )
+
+
+def column(summary: Mapping[str, Any], key: str) -> Floats:
+    """(groups,) one figure of a summary's groups; NaN where unknown."""
+    return np.array([math.nan if group.get(key) is None else group[key] for group in summary["groups"]], float)
+
+
+def point_of(ride: Ride, summary: Mapping[str, Any], series: int) -> HealthPoint:
+    """A ride as health looks at it."""
+    spread = summary.get("rest_spread_start_v")
+    return HealthPoint(
+        ride.ride_id,
+        ride.started_unix_s if ride.started_trusted else None,
+        column(summary, "resistance_25c_mohm")[:series],
+        column(summary, "capacity_ah")[:series],
+        math.nan if spread is None else spread,
+    )
+
+
+def _named(side: int | str, rides_of: Sequence[Ride], found: Side) -> dict[str, Any]:
+    one = f"ride {side}" if isinstance(side, int) else f"{side}, {len(rides_of)} rides"
+    return {
+        "name": rides_of[0].name or one if isinstance(side, int) else one,
+        "pack": rides_of[0].pack,
+        "ride_ids": [ride.ride_id for ride in rides_of],
+        "end": found.end,
+        "channels": {name: {"low": band.low, "high": band.high} for name, band in found.channels.items()},
+    }

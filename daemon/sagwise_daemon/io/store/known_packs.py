@@ -1,0 +1,29 @@
+"""A pack's snapshot as the pack again. Law: what was ridden is read back as it was, whatever the defaults are today."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from sagwise_daemon.domain.model import Cell, Pack, Priority, RuleSettings
+
+
+def pack_of(document: Mapping[str, Any]) -> Pack:
+    """The pack of a snapshot (`snapshot.take`). Raises KeyError, TypeError or ValueError for what is none."""
+    cell = dict(document["cell"])
+    points = np.array(cell.pop("ocv"), float).reshape(-1, 2)
+    rules = {name: _rule(dict(rule)) for name, rule in document["rules"].items()}
+    return Pack(
+        name=str(document["name"]),
+        series=int(document["series"]),
+        parallel=int(document["parallel"]),
+        cell=Cell(**cell, ocv_soc=points[:, 0].copy(), ocv_v=points[:, 1].copy()),
+        rules=MappingProxyType(rules),
+    )
+
+
+def _rule(rule: dict[str, Any]) -> RuleSettings:
+    return RuleSettings(**{**rule, "priority": Priority(rule["priority"])})
