@@ -15,7 +15,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Protocol
 
-from sagwise_daemon.domain.core import new_state, step, views
+from sagwise_daemon.domain.core import new_state, retune, step, views
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Event, Outcomes, Pack, Reading, RideEnded, Silence
 from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
 from sagwise_daemon.domain.ride.kinds import RIDE, STANDING
@@ -97,6 +97,19 @@ class Flow:
             stored += self.end_ride(change.ended_by)
         if isinstance(event, Reading) and cut_off:
             self._record(event, outcomes.estimate)
+        self.moment = self._moment(outcomes)
+        return stored
+
+    @property
+    def riding(self) -> bool:
+        """Whether a ride goes on."""
+        return self._bounds.riding
+
+    def retune(self, pack: Pack) -> list[Stored]:
+        """Other alarm settings of the same pack, from the next reading on. Returns the events being stored."""
+        self._pack = pack
+        outcomes = retune(self._state, pack)
+        stored = self._publish(outcomes)
         self.moment = self._moment(outcomes)
         return stored
 

@@ -93,6 +93,12 @@ class LiveOutlet:
                 waiter.set_result(None)
         self._waiters.clear()
 
+    def fit(self, pack: Pack) -> None:
+        """Another pack, or other settings of the same."""
+        if pack.series != self._pack.series:
+            self._moment = Moment()  # its arrays are of other groups
+        self._pack, self._built = pack, None
+
     def latest(self) -> LiveState:
         if self._built is None:
             self._built = self._build()

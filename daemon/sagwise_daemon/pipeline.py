@@ -127,6 +127,17 @@ class BoardPipeline:
 
     # From people.
 
+    @property
+    def riding(self) -> bool:
+        """Whether a ride goes on."""
+        return self._flow.riding
+
+    def retune(self, pack: Pack) -> None:
+        """Other alarm settings of the same pack."""
+        self._live.fit(pack)
+        self._send(self._voice.retune(fallback_limits(pack), self._clock()))
+        self._said(self._flow.retune(pack))
+
     def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> None:
         self._through(Acknowledge(by, rule, group))
 
@@ -170,7 +181,10 @@ class BoardPipeline:
         return True
 
     def _through(self, event: Event) -> None:
-        stored = self._flow.take(event)
+        self._said(self._flow.take(event))
+
+    def _said(self, stored: list[Stored]) -> None:
+        """Events are on their way to the disk, and the live view has news."""
         if stored:
             self._wait_for(stored)
         self._show()

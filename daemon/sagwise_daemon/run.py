@@ -19,11 +19,15 @@ from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config import Config, load_config
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.ride.bounds import RideSettings
+from sagwise_daemon.errors import StoreError
 from sagwise_daemon.flow import Flow
-from sagwise_daemon.io.clock import wall_time
+from sagwise_daemon.garage import Garage
+from sagwise_daemon.io.clock import Clock
 from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store.archive import ArchiveAside
+from sagwise_daemon.judge import Judge, settings_among
 from sagwise_daemon.outlets import LiveOutlet
 from sagwise_daemon.pipeline import BoardPipeline, board_pipeline
 from sagwise_daemon.supervisor import run_until, stop_on_signals
@@ -31,6 +35,9 @@ from sagwise_daemon.supervisor import run_until, stop_on_signals
 log = logging.getLogger(__name__)
 
 TICK_S = 0.05
+SETTINGS_FILE, DEVICES_FILE = "settings.jsonl", "devices.json"  # beside the rides
+CODE_DIGITS = 8
+SUMMARIES_EVERY_S = 5.0
 # How long a worker thread (a chart, the store) may keep the interpreter from the alarm path; Python's default is 5 ms.
 SWITCH_S = 0.0005
 
@@ -57,37 +64,91 @@ class Daemon:
     def __init__(self, config: Config, page: PageSettings, store: Store) -> None:
         loop = asyncio.get_running_loop()
         self._config, self._page, self._store = config, page, store
-        self.live = LiveOutlet(config.bike.name, config.pack)
+        self._archive = ArchiveAside(store.path)
+        self._loop, self._clock, self._link_up = loop, Clock(), False
+        self._garage = Garage(
+            config.pack_path,
+            store.path.with_name(SETTINGS_FILE),
+            lambda: self._clock.wall().unix_s,
+            on_pack=self._on_pack,
+            riding=lambda: self._pipeline.riding,
+        )
+        self._judge = Judge(store.path, settings_among(self._garage.packs))
+        self._pack = self._garage.fitted()
+        self.live = LiveOutlet(config.bike.name, self._pack)
         self._mqtt = self._make_mqtt()
-        flow = Flow(
-            config.pack,
-            store.recorder,
-            ride_settings(config),
-            wall_time,
-            outlets=() if self._mqtt is None else (self._mqtt,),
-        )
-        self._pipeline: BoardPipeline = board_pipeline(
-            config.pack,
-            flow,
-            self.live,
-            rate_hz=config.serial.rate_hz,
-            host_id=secrets.randbits(31) + 1,
-            clock=time.monotonic,
-            wall=wall_time,
-            wake=lambda: loop.call_soon_threadsafe(self._pipeline.settle),
-        )
+        self._pipeline = self._make_pipeline()
         self._link = SerialLink(
             config.serial.device,
             config.serial.baud,
-            on_bytes=self._pipeline.on_bytes,
-            on_up=self._pipeline.on_up,
-            on_down=self._pipeline.on_down,
+            on_bytes=self._bytes,
+            on_up=self._up,
+            on_down=self._down,
         )
         self._pipeline.attach(self._link)
 
+    def _make_pipeline(self) -> BoardPipeline:
+        """For the pack that is fitted now."""
+        flow = Flow(
+            self._pack,
+            self._store.recorder,
+            ride_settings(self._config),
+            self._clock.wall,
+            outlets=() if self._mqtt is None else (self._mqtt,),
+        )
+        return board_pipeline(
+            self._pack,
+            flow,
+            self.live,
+            rate_hz=self._config.serial.rate_hz,
+            host_id=secrets.randbits(31) + 1,
+            clock=time.monotonic,
+            wall=self._clock.wall,
+            wake=lambda: self._loop.call_soon_threadsafe(self._settle),
+        )
+
+    def _settle(self) -> None:
+        self._pipeline.settle()
+
+    def _bytes(self, data: bytes, heard_s: float) -> None:
+        self._pipeline.on_bytes(data, heard_s)
+
+    def _up(self) -> None:
+        self._link_up = True
+        self._pipeline.on_up()
+
+    def _down(self, reason: str) -> None:
+        self._link_up = False
+        self._pipeline.on_down(reason)
+
+    def _on_pack(self, pack: Pack) -> None:
+        """Called by the garage, from any thread."""
+        self._loop.call_soon_threadsafe(self._fit, pack)
+
+    def _fit(self, pack: Pack) -> None:
+        """Other settings go on with what is known; another pack begins anew, as after a start."""
+        same, self._pack = pack.name == self._pack.name, pack
+        if same:
+            self._pipeline.retune(pack)
+            return
+        self._pipeline.close()
+        self.live.fit(pack)
+        self._pipeline = self._make_pipeline()
+        self._pipeline.attach(self._link)
+        if self._link_up:
+            self._pipeline.on_up()
+
+    # From people; implements `domain.ports.Commands` whatever pipeline there is.
+
+    def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> None:
+        self._pipeline.acknowledge(by, rule, group)
+
+    def shelve(self, by: str, rule: str, seconds: float, group: int | None = None) -> None:
+        self._pipeline.shelve(by, rule, seconds, group)
+
     async def run(self, stop: asyncio.Event, on_page: OnPage) -> None:
         """Keep everything going until `stop`; `on_page` is told the address once the page answers."""
-        parts: dict[str, Part] = {"serial link": self._link.run, "tick": self._tick}
+        parts: dict[str, Part] = {"serial link": self._link.run, "tick": self._tick, "summaries": self._summaries}
         if self._config.page.enabled:
             parts["page"] = lambda: self._serve(on_page)
         if self._mqtt is not None:
@@ -96,16 +157,37 @@ class Daemon:
             await run_until(stop, parts)
         finally:
             self._pipeline.close()
+            await asyncio.to_thread(self._archive.close)
+            await asyncio.to_thread(self._judge.close)
 
     async def _tick(self) -> None:
         while True:
             self._pipeline.tick(time.monotonic())
             await asyncio.sleep(TICK_S)
 
+    async def _summaries(self) -> None:
+        """A ride that has ended gets its summary soon, by another process."""
+        while True:
+            await asyncio.sleep(SUMMARIES_EVERY_S)
+            try:
+                while await asyncio.to_thread(self._archive.catch_up) is not None:
+                    pass
+            except StoreError as fault:
+                log.warning("summaries have to wait: %s", fault)
+
     async def _serve(self, on_page: OnPage) -> None:
         page = self._config.page
-        packs = FittedPack(self._config.pack)
-        app = create_app(self.live, self._pipeline, self._store.rides, packs, self._page)
+        app = create_app(
+            self.live,
+            self,
+            self._store.rides,
+            self._garage,
+            self._page,
+            archive=self._archive,
+            garage=self._garage,
+            what_if=self._judge,
+            clock=self._clock,
+        )
         server = PageServer(app, page.host, page.port)
 
         async def announce() -> None:
@@ -152,9 +234,22 @@ def add_arguments(parser: ArgumentParser) -> None:
 def run(args: Namespace) -> int:
     """The verb. Returns 0 after SIGTERM or SIGINT; raises InputError and StoreError before anything has started."""
     config = load_config(args.config)
-    page = PageSettings(pairing_code=config.page.pairing_code, paired_on_loopback=False)
-    asyncio.run(serve(config, page, lambda url, _store: log.info("page on %s", url)))
+    asyncio.run(serve(config, page_settings(config), lambda url, _store: log.info("page on %s", url)))
     return 0
+
+
+def page_settings(config: Config) -> PageSettings:
+    """As the configuration has it; a bike without a code draws one for this run and shows it on its terminal only."""
+    code = config.page.pairing_code
+    if code is None and config.page.enabled:
+        code = f"{secrets.randbelow(10**CODE_DIGITS):0{CODE_DIGITS}}"
+        print(f"Pairing code until the next start: {code[:4]} {code[4:]}", file=sys.stderr, flush=True)  # noqa: T201
+    return PageSettings(
+        pairing_code=code,
+        allowed_hosts=config.page.names,
+        anyone_may_look=config.page.anyone_may_look,
+        devices_path=config.store_path.with_name(DEVICES_FILE),
+    )
 
 
 async def serve(

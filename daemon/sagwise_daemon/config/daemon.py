@@ -10,6 +10,7 @@ import ipaddress
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -38,6 +39,10 @@ LARGEST_PASSWORD_BYTES = 4096
 RIDE = bounds.RideSettings()  # the defaults are the domain's
 
 
+NO_NAMES: Any = Field((), description='a list of host names, as ["bike.local"]', strict=False)
+HostName = Annotated[str, Field(pattern=HOST_PATTERN, description=HOST_WORDS)]
+
+
 class Bike(Table):
     """name: the bike's name, also part of its MQTT topics. pack: path of its pack file."""
 
@@ -62,12 +67,18 @@ class Store(Table):
 
 
 class Page(Table):
-    """Where the page listens. pairing_code: what a phone must show once; needed unless host is loopback."""
+    """Where the page listens. pairing_code: what a phone must show once; needed unless host is loopback.
+
+    names: host names by which phones reach the bike, besides its addresses. anyone_may_look: whether a phone that is
+    not paired sees the page, without changing anything.
+    """
 
     enabled: bool = switch(True)
     host: str = shaped(HOST_PATTERN, HOST_WORDS, "127.0.0.1")
     port: int = whole(1, 65535, 8480)
     pairing_code: str | None = text(64, None, shortest=6, secret=True)
+    names: tuple[HostName, ...] = NO_NAMES
+    anyone_may_look: bool = switch(False)
 
     @property
     def loopback(self) -> bool:

@@ -132,7 +132,8 @@ def reruled(pack: Pack, overrides: Mapping[str, Mapping[str, float | bool | str]
     """
     try:
         alarm = {rule: dict(keys) for rule, keys in overrides.items()}
-        alarms = check(Path(pack.name), _Overrides, {"alarm": alarm}).alarm.model_dump(exclude_none=True)
+        checked = check(Path(pack.name), _Overrides, {"alarm": alarm})
+        alarms = checked.alarm.model_dump(exclude_none=True)  # type: ignore[attr-defined]
         changed = overridden(pack, alarms)
     except Faults as faults:
         raise PackError(str(faults)) from None

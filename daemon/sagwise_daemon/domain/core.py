@@ -114,6 +114,13 @@ def _turn_back_seen(event: AlarmEvent) -> bool:
     return event.rule == TURN_BACK and event.to is AlarmState.ACKNOWLEDGED
 
 
+def retune(state: State, pack: Pack) -> Outcomes:
+    """Other alarm settings for the same cells, in the middle of a ride or not; estimates go on as they were."""
+    state.alarms, events = state.alarms.retuned(pack, "settings")
+    state.energy.retune(pack)
+    return Outcomes(None, events, state.alarms.sound, None)
+
+
 def views(state: State) -> tuple[AlarmView, ...]:
     """Every alarm that is not normal now."""
     return state.alarms.views()

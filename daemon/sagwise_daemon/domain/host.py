@@ -95,6 +95,11 @@ class HostVoice:
             out += self.say(Time(round(wall.unix_s * 1e6), trusted), now_s)
         return out + self._renew(now_s)
 
+    def retune(self, limits: FallbackLimits, now_s: float) -> bytes:
+        """Other limits for the board's own alarm, at once where it is met and at every boot."""
+        self._limits = limits
+        return self.say(limits, now_s) if self._met else b""
+
     def sound(self, pattern: Pattern, event_id: int, now_s: float) -> bytes:
         """What the buzzer plays from now on; said at once when it changes, then renewed by `tick`.
 

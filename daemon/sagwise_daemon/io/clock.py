@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import ctypes
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+from sagwise_daemon.domain.owner import SetBy
 from sagwise_daemon.domain.stamps import WallTime
 
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -27,6 +30,31 @@ def wall_time() -> WallTime:
         monotonic_s=time.monotonic(),
         host_boot=host_boot(),
     )
+
+
+class Clock:
+    """The host's clocks, and a phone's word where nothing else has set them. Implements `domain.owner.WallClock`.
+
+    A phone's time runs on by the monotonic clock, so a wall clock that is wrong, or leaps, changes nothing in it.
+    """
+
+    def __init__(self, host: Callable[[], WallTime] = wall_time) -> None:
+        self._host = host
+        self._ahead_s: float | None = None  # of the monotonic clock
+
+    def wall(self) -> WallTime:
+        """The clocks now, by whatever is trusted most."""
+        wall = self._host()
+        if wall.trusted or self._ahead_s is None:
+            return wall
+        return replace(wall, unix_s=wall.monotonic_s + self._ahead_s, trusted=True)
+
+    def look(self) -> tuple[float, SetBy]:
+        host, wall = self._host(), self.wall()
+        return wall.unix_s, "network" if host.trusted else "phone" if wall.trusted else "nothing"
+
+    def tell(self, unix_s: float) -> None:
+        self._ahead_s = unix_s - self._host().monotonic_s
 
 
 def host_boot() -> str:

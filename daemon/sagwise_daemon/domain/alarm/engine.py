@@ -193,6 +193,17 @@ class Engine:
             self._move(alarm, Trigger.RIDE_END, self._clock_s, "system")
         return self._taken()
 
+    def retuned(self, pack: Pack, by: str) -> tuple[Engine, tuple[AlarmEvent, ...]]:
+        """An engine with the settings of `pack`, which has the same cells, and the events that end this one's alarms.
+
+        Nothing is carried over: what still stands is raised anew by the new settings, and what was shelved speaks.
+        """
+        for alarm in self._alarms:
+            if alarm.state not in (AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE):
+                alarm.state, alarm.since_s, alarm.cause = AlarmState.NORMAL, self._clock_s, None
+                self._events.append(self._event(alarm, by))
+        return Engine(pack, earlier_mohm=self._earlier_mohm), self._taken()
+
     def views(self) -> tuple[AlarmView, ...]:
         """Every alarm that is not normal; a rule out of service once, whatever its groups."""
         return tuple(self._view(alarm) for alarm in self._alarms if worth_showing(alarm))

@@ -19,7 +19,7 @@ from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.behind import Behind, mean_slope
 from sagwise_daemon.domain.estimate.common import LEFT, RATIO, SLOW, Z
 from sagwise_daemon.domain.estimate.estimator import EstimatorState
-from sagwise_daemon.domain.model import Energy, Estimate, Floats, Reading
+from sagwise_daemon.domain.model import Energy, Estimate, Floats, Pack, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
 EVERY_S = 2.0  # the figure moves by a thousandth in this time
@@ -197,6 +197,11 @@ class EnergyLeft:
         self._last_s = self._due_s = -np.inf
         self._factor = 1.0
         self.left = UNKNOWN
+
+    def retune(self, pack: Pack) -> None:
+        """Another `rest_low` limit is another reserve."""
+        limit_v = pack.rules["rest_low"].limit
+        self._reserve = Reserve(OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v), nan if limit_v is None else limit_v)
 
     def add(self, reading: Reading, estimate: Estimate, state: EstimatorState) -> Left:
         """Take the reading that `estimate` was just made of by `state`."""
