@@ -4,7 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check bench soak setup setup-test system clean
+.PHONY: demo test check bench truth soak setup setup-test system clean
 
 demo: $(VENV)/.run
 	exec $(BIN)/sagwise demo
@@ -13,7 +13,9 @@ setup: $(VENV)/.run
 
 setup-test: $(VENV)/.test system
 
+# What makes the simulated truth is installed meanwhile; the tests that need it wait for it.
 test: setup-test
+	@bash tests/tools/truth-environment > .venv-truth.log 2>&1 &
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -29,6 +31,11 @@ check: $(VENV)/.test
 
 bench: $(VENV)/.test
 	$(BIN)/python tests/bench/run.py
+
+# All kept rides of known rest voltage anew, into tests/truth/rides: some minutes.
+truth:
+	bash tests/tools/truth-environment
+	PYBAMM_DISABLE_TELEMETRY=true .venv-truth/bin/python tests/truth/make.py
 
 soak: setup-test
 	$(BIN)/pytest -m long -s --timeout=7200
@@ -50,4 +57,4 @@ system:
 	bash tests/tools/system-packages
 
 clean:
-	rm -rf $(VENV) build dist .mypy_cache .pytest_cache .ruff_cache
+	rm -rf $(VENV) .venv-truth .venv-truth.lock .venv-truth.log build dist .mypy_cache .pytest_cache .ruff_cache

@@ -1,4 +1,4 @@
-"""Energy left against what simulated electrochemical cells then gave (tests/daemon/estimate/truth/PROVENANCE.md).
+"""Energy left against what simulated electrochemical cells then gave (tests/truth/PROVENANCE.md).
 
 The truth is the energy delivered from a moment to the one when the first group's simulated rest voltage is at the
 limit, the ride going on as it did. From half charge down nine moments of ten must be within 10 % of what was left at
@@ -19,7 +19,7 @@ from sagwise_daemon.domain.estimate.energy import EnergyLeft
 from sagwise_daemon.domain.model import Cell, Floats, Reading
 from sagwise_daemon.domain.pack.profile import build_pack
 
-TRUTH = Path(__file__).parents[1] / "estimate" / "truth"
+TRUTH = Path(__file__).parents[2] / "truth" / "rides"
 GROUP_AH = 22.0
 EVERY = 50  # rows of 0.1 s
 
@@ -63,7 +63,7 @@ def compared(path: Path) -> Floats:
 @pytest.mark.slow
 def test_from_half_charge_down_it_is_what_the_pack_then_gave() -> None:
     apart, within = [], []
-    for path in sorted(TRUTH.glob("*.npz")):
+    for path in sorted(TRUTH.glob("*_900[01].npz")):
         said = compared(path)
         below = said[said[:, 3] <= 0.5]
         assert np.isfinite(below[:, 0]).all(), path.name
