@@ -188,7 +188,7 @@ def _groups(summary: Mapping[str, Any]) -> str:
         hint = f"The upright in each bar is the pack's median, {median:.2f} mΩ."
     return (
         f"<section><h2>Groups</h2><p>{hint}</p><div class=wide><table><thead><tr><th>group<th class=bars>resistance"
-        f"<th>mΩ<th>rest at end<th>lowest rest<th>lowest loaded<th>{sag}<th class=words></thead>"
+        f"<th>mΩ<th>rest at end<th class=less>lowest rest<th class=less>lowest loaded<th>{sag}<th class=words></thead>"
         f"<tbody>{rows}</tbody></table></div></section>"
     )
 
@@ -199,8 +199,9 @@ def _row(group: Mapping[str, Any], median: float | None, median_rest: float | No
     words = sentences.odd(group, median_rest)
     return (
         f"<tr{' class=odd' if words else ''}><th>{group['group']}<td class=bars>{bar}<td>{_number(own, 2)}"
-        f"<td>{_number(group['rest_end_v'], 3)}<td>{_number(group['rest_min_v'], 3)}"
-        f"<td>{_number(group['loaded_min_v'], 3)}<td>{_number(group['sag_v'], 3)}<td class=words>{escape(words)}"
+        f"<td>{_number(group['rest_end_v'], 3)}<td class=less>{_number(group['rest_min_v'], 3)}"
+        f"<td class=less>{_number(group['loaded_min_v'], 3)}<td>{_number(group['sag_v'], 3)}"
+        f"<td class=words>{escape(words)}"
     )
 
 

@@ -8,23 +8,25 @@ from typing import Any
 
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Basis
 
+# As the page has them; `Group 7` goes before those that have groups.
 RULES: Mapping[str, str] = {
-    "rest_low": "was low at rest",
-    "loaded_floor": "was under the floor",
-    "resistance_high": "resisted more than the others",
-    "spread_high": "groups were far apart",
-    "overvoltage": "was over full",
-    "temperature_high": "the pack was too hot",
-    "temperature_low": "the pack was very cold",
-    "charge_cold": "it was charged while cold",
-    "overcurrent": "the current was too high",
-    "sense_open": "had an open sense lead",
-    "sense_crossed": "had crossed sense leads",
-    "reading_stuck": "had a stuck reading",
-    "current_sensor": "the current sensor was wrong",
-    "link_lost": "no data came from the board",
-    "turn_back": "it was time to turn back",
+    "rest_low": "low at rest",
+    "loaded_floor": "under the floor",
+    "resistance_high": "resists more than the others",
+    "spread_high": "groups far apart",
+    "overvoltage": "over full",
+    "temperature_high": "pack too hot",
+    "temperature_low": "pack very cold",
+    "charge_cold": "charging while cold",
+    "overcurrent": "current too high",
+    "sense_open": "sense lead open",
+    "sense_crossed": "sense leads crossed",
+    "reading_stuck": "reading stuck",
+    "current_sensor": "current sensor wrong",
+    "link_lost": "no data from the board",
+    "turn_back": "time to turn back",
 }
+TOGETHER_S = 2.0  # groups that a rule raises within this are one thing to read
 UNITS = {"degC": "°C", "1": "times"}
 
 
@@ -35,25 +37,63 @@ def clock(seconds: float) -> str:
 
 
 def raised(events: Sequence[tuple[float, AlarmEvent]]) -> list[tuple[float, AlarmEvent, str]]:
-    """Each time an alarm was raised, with its sentence."""
+    """Each time an alarm was raised, with its sentence; groups that a rule raised together have one."""
     found = []
-    for place, (at_s, event) in enumerate(events):
-        if event.to is AlarmState.UNACKNOWLEDGED:
-            found.append((at_s, event, f"{_what(event)}{_values(event)}.{_after(event, at_s, events[place + 1 :])}"))
+    for together in _together(events):
+        place, at_s, event = together[0]
+        worst = max((one for _, _, one in together), key=_beyond)
+        groups = sorted(one.group for _, _, one in together if one.group is not None)
+        words = f"{_what(event.rule, groups)}{_values(worst)}.{_after(event, at_s, events[place + 1 :])}"
+        found.append((at_s, event, words))
     return found
 
 
-def _what(event: AlarmEvent) -> str:
-    words = RULES.get(event.rule, event.rule.replace("_", " "))
-    if event.group is not None:
-        return f"Group {event.group} {words}"
+def _together(events: Sequence[tuple[float, AlarmEvent]]) -> list[list[tuple[int, float, AlarmEvent]]]:
+    found: list[list[tuple[int, float, AlarmEvent]]] = []
+    for place, (at_s, event) in enumerate(events):
+        if event.to is not AlarmState.UNACKNOWLEDGED:
+            continue
+        mine = next((some for some in found[-3:] if _joins(some, at_s, event)), None)
+        if mine is None:
+            found.append([(place, at_s, event)])
+        else:
+            mine.append((place, at_s, event))
+    return found
+
+
+def _joins(some: Sequence[tuple[int, float, AlarmEvent]], at_s: float, event: AlarmEvent) -> bool:
+    _, first_s, first = some[0]
+    known = {one.group for _, _, one in some}
+    return first.rule == event.rule and event.group not in known and at_s - first_s <= TOGETHER_S
+
+
+def _beyond(event: AlarmEvent) -> float:
+    """How far beyond its limit; 0 where that has no meaning."""
+    return 0.0 if event.value is None or event.limit is None else abs(event.value - event.limit)
+
+
+def _what(rule: str, groups: Sequence[int]) -> str:
+    words = RULES.get(rule, rule.replace("_", " "))
+    if groups:
+        return f"Group{'s' if len(groups) > 1 else ''} {_spans(groups)} {words}"
     return words[0].upper() + words[1:]
+
+
+def _spans(groups: Sequence[int]) -> str:
+    """1, 2, 3, 7 as "1 to 3, 7"."""
+    spans: list[list[int]] = []
+    for group in groups:
+        if spans and group == spans[-1][-1] + 1:
+            spans[-1].append(group)
+        else:
+            spans.append([group])
+    return ", ".join(str(span[0]) if len(span) == 1 else f"{span[0]} to {span[-1]}" for span in spans)
 
 
 def _values(event: AlarmEvent) -> str:
     if event.value is None or not math.isfinite(event.value):
         return ""
-    how = {Basis.REST: " at rest", Basis.LOADED: " loaded"}.get(event.basis) if event.basis else ""
+    how = " loaded" if event.basis is Basis.LOADED else ""
     limit = "" if event.limit is None else f", limit {_amount(event.limit, event.unit)}"
     return f": {_amount(event.value, event.unit)}{how}{limit}"
 
@@ -79,7 +119,7 @@ def _after(event: AlarmEvent, at_s: float, later: Sequence[tuple[float, AlarmEve
     return said
 
 
-def found(summary: Mapping[str, Any], earlier_words: bool = True) -> Iterator[str]:
+def found(summary: Mapping[str, Any]) -> Iterator[str]:
     """What the summary says in words, the most important first."""
     weakest = summary["weakest"]
     if weakest is not None and weakest["reason"] != "none":
@@ -98,14 +138,12 @@ def found(summary: Mapping[str, Any], earlier_words: bool = True) -> Iterator[st
 
 def _buzzer(buzzer: Mapping[str, Any], alarms: Sequence[Mapping[str, Any]]) -> str:
     ours = next((alarm["count"] for alarm in alarms if alarm["rule"] == "rest_low"), 0)
-    head = f"Warnings of a low group: {ours or 'none'}. A plain buzzer at {buzzer['limit_v']:.2f} V would have sounded "
+    head = f"Warnings of a low group: {ours or 'none'}. A plain buzzer at {buzzer['limit_v']:.2f} V would "
     if not buzzer["sounded"]:
-        return head + "never."
-    early = buzzer["before_low"]
+        return head + "never have sounded."
     times = "once" if buzzer["sounded"] == 1 else f"{buzzer['sounded']} times"
-    return (
-        head + f"{times}, the first at {clock(buzzer['first_s'])}; {early} of them while no group was low at rest yet."
-    )
+    early = f"{buzzer['before_low']} of them while no group was low at rest yet"
+    return head + f"have sounded {times}, the first at {clock(buzzer['first_s'])}; {early}."
 
 
 def _since(loss: Mapping[str, Any]) -> str:
@@ -118,11 +156,7 @@ def _charge(charge: Mapping[str, Any]) -> Iterator[str]:
     if spread is not None:
         yield f"At the end of the charge the groups lay {1000 * spread:.0f} mV apart."
     if charge["first_full"]:
-        yield f"Full first: group {_list(charge['first_full'])}; last: {_list(charge['last_full'])}."
-
-
-def _list(groups: Sequence[int]) -> str:
-    return ", ".join(map(str, groups))
+        yield f"Full first: group {_spans(charge['first_full'])}; last: {_spans(charge['last_full'])}."
 
 
 def odd(group: Mapping[str, Any], median_rest_v: float | None) -> str:

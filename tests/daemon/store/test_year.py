@@ -1,0 +1,111 @@
+"""A year of simulated rides, imported, listed, compared. Law: the simulator knows which group aged, and we find it."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from year_of_rides import Year
+
+from sagwise_daemon.config import built_in_pack
+from sagwise_daemon.domain.ports import RideFilter
+from sagwise_daemon.io.report import report
+from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store.history import History
+from sagwise_daemon.io.trace import write_trace
+from sagwise_daemon.take_in import take_in
+
+_, OTTER = built_in_pack("otter")
+BEGAN_UNIX_S = 1_767_225_600.0  # 2026-01-01
+DAY_S = 86_400.0
+
+
+@dataclass
+class Kept:
+    """A store with a year in it."""
+
+    year: Year
+    store: Store
+    history: History
+
+
+def keep(year: Year, path: Path, folder: Path) -> Iterator[Kept]:
+    """The year's rides through the import verb, each with its summary."""
+    trace = folder / "ride.csv"
+    for number in range(year.rides):
+        write_trace(trace, year.trace(number))
+        told = take_in(path, trace, OTTER, started_unix_s=BEGAN_UNIX_S + year.day(number) * DAY_S)
+        assert told["new"] and told["kind"] == "ride"
+    with Store.open(path) as store:
+        history = History(store._readers, path)
+        for ride in reversed(store.rides.rides(year.rides)):
+            assert history.summary(ride.ride_id) is not None
+        yield Kept(year, store, history)
+        history.close()
+
+
+@pytest.fixture
+def short_year(fresh: Path, tmp_path: Path) -> Iterator[Kept]:
+    """As few rides as a trend can be had from, and a group that ages fast."""
+    yield from keep(Year(20, aged_per_year=0.6), fresh, tmp_path)
+
+
+@pytest.fixture
+def whole_year(fresh: Path, tmp_path: Path) -> Iterator[Kept]:
+    yield from keep(Year(500), fresh, tmp_path)
+
+
+def check(kept: Kept) -> None:
+    """The group that aged is found, and nobody else; the truth lies within the uncertainty told."""
+    told = kept.history.health(OTTER.name)
+    year = kept.year
+    assert told["enough"] and told["ageing"] == [year.aged], told["words"]
+    line = told["resistance"]["groups"][year.aged - 1]["against_others"]
+    truth = year.true_ratio(1.0) - year.true_ratio(0.0)
+    print(f"against the others {line['per_year']:.3f} ± {line['per_year_sigma']:.3f} a year, truth {truth:.3f}")
+    assert abs(line["per_year"] - truth) < 3 * line["per_year_sigma"] + 0.1 * truth
+
+
+def median_ms(work, times: int = 9) -> float:
+    taken = []
+    for _ in range(times):
+        began = time.perf_counter()
+        work()
+        taken.append(1000 * (time.perf_counter() - began))
+    return sorted(taken)[times // 2]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_a_short_year_finds_the_group_that_aged(short_year: Kept) -> None:
+    check(short_year)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+def test_a_year_of_500_rides(whole_year: Kept) -> None:
+    """Opened, filtered, compared; listing all of them is at most 50 ms of work."""
+    kept = whole_year
+    check(kept)
+    rides = kept.store.rides
+    assert len(rides.rides(500)) == 500
+    spring = RideFilter(kind="ride", since_unix_s=BEGAN_UNIX_S + 90 * DAY_S, until_unix_s=BEGAN_UNIX_S + 120 * DAY_S)
+    assert len(rides.rides(500, wanted=spring)) == pytest.approx(500 * 30 / 365, abs=2)
+    figures = {
+        "list 500 rides": median_ms(lambda: rides.rides(500)),
+        "filter": median_ms(lambda: rides.rides(500, wanted=spring)),
+        "health": median_ms(lambda: kept.history.health(OTTER.name), 3),
+        "compare two rides": median_ms(
+            lambda: kept.history.compare([1, 500], "energy", ["rest_v", "loaded_v"], 200), 3
+        ),
+        "compare with a pack": median_ms(lambda: kept.history.compare([1, OTTER.name], "time", ["rest_v"], 200), 3),
+        "summary anew": median_ms(lambda: kept.history.summary(250, again=True), 3),
+        "report": median_ms(lambda: report(kept.history, 250), 3),
+    }
+    size = kept.store.path.stat().st_size
+    print(json.dumps({**{name: round(ms, 1) for name, ms in figures.items()}, "store MB": round(size / 1e6, 1)}))
+    assert figures["list 500 rides"] <= 50.0
