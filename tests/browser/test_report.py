@@ -81,7 +81,10 @@ def test_it_says_what_matters(page: Page) -> None:
     text = page.locator("main").inner_text()
     assert "Weakest is group 7" in text and "Group 7 low at rest" in text
     assert "1 May 2026, 10:00 UTC" in text and "A plain buzzer at" in text
-    assert page.locator("tbody tr").count() == 16 and page.locator("tbody tr.odd th").all_inner_texts() == ["7"]
+    assert page.locator("tbody tr:not(.under)").count() == 16 and page.locator("tbody tr.odd th").all_inner_texts() == [
+        "7"
+    ]
+    assert page.get_by_text("resists 33 % more than the median").filter(visible=True).count() == 1
 
 
 def test_the_rest_line_is_the_strongest_line(page: Page) -> None:

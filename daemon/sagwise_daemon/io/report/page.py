@@ -201,7 +201,7 @@ def _row(group: Mapping[str, Any], median: float | None, median_rest: float | No
         f"<tr{' class=odd' if words else ''}><th>{group['group']}<td class=bars>{bar}<td>{_number(own, 2)}"
         f"<td>{_number(group['rest_end_v'], 3)}<td class=less>{_number(group['rest_min_v'], 3)}"
         f"<td class=less>{_number(group['loaded_min_v'], 3)}<td>{_number(group['sag_v'], 3)}"
-        f"<td class=words>{escape(words)}"
+        f"<td class=words>{escape(words)}" + (f"<tr class=under><td colspan=8>{escape(words)}" if words else "")
     )
 
 
