@@ -265,7 +265,7 @@ def test_a_fault_of_the_core_is_no_quiet(bench: Bench, monkeypatch: pytest.Monke
     def broken(*_: object) -> None:
         raise ArithmeticError("a fault in the estimator")
 
-    monkeypatch.setattr("sagwise_daemon.domain.estimate.update", broken)
+    monkeypatch.setattr("sagwise_daemon.domain.estimate.take", broken)
     bench.said.clear()
     for _ in range(30):
         bench.sample(3.9)

@@ -10,11 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.alarm.engine import Engine
-from sagwise_daemon.domain.estimate.energy import EnergyLeft, with_home
+from sagwise_daemon.domain.estimate.energy import EnergyLeft, with_energy, with_home
 from sagwise_daemon.domain.model import (
     Acknowledge,
     AlarmEvent,
@@ -64,7 +62,7 @@ class Taken:
 def new_state(pack: Pack) -> State:
     """Before the first event of `pack`."""
     estimator = estimate.new(pack)
-    return State(estimator, Engine(pack), EnergyLeft(estimator), WayHome())
+    return State(estimator, Engine(pack), EnergyLeft(pack), WayHome())
 
 
 def step(state: State, event: Event) -> tuple[State, Outcomes]:
@@ -97,16 +95,12 @@ def take(state: State, readings: Readings) -> Taken:
 
     `Silence` in between is for the caller to say, so it ends the readings that can be taken at once.
     """
-    made, energies, shortfalls = [], [], []
+    estimates, told = estimate.take(state.estimator, readings)
+    left = state.energy.take(readings, estimates, told)
     power_w = readings.current_a * pack_volts(readings.group_v)
-    for reading, watts in zip(readings, power_w.tolist(), strict=True):
-        known = estimate.update(state.estimator, reading)
-        left = state.energy.add(reading, known, state.estimator)
-        state.way_home.add(reading.time_s, watts, reading.distance_m)
-        made.append(known)
-        energies.append(with_home(left, state.way_home.home_wh, state.way_home.heading_home))
-        shortfalls.append(estimate.shortfall_v(state.estimator))
-    estimates, shortfall_v = Estimates.of(made, energies), np.array(shortfalls)
+    ways = state.way_home.take(readings.time_s, power_w, readings.distance_m)
+    energies = [with_home(*row) for row in zip(left, *ways, strict=True)]
+    estimates, shortfall_v = with_energy(estimates, energies), estimate.shortfalls_v(told)
     return Taken(estimates, shortfall_v, energies[-1], state.alarms.readings(readings, estimates, shortfall_v))
 
 

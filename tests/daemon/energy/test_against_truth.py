@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from energy_steps import add
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate.energy import EnergyLeft
@@ -51,10 +52,10 @@ def compared(path: Path) -> Floats:
     seen_c = np.round(np.repeat(file["temp"] * 0.01, 10) * 2) / 2
     charge = np.interp(np.arange(len(current)), row, np.median(file["soc"][:3] * 1e-4, axis=0))
     state, said = estimate.new(pack), []
-    energy = EnergyLeft(state)
+    energy = EnergyLeft(pack)
     for k in range(int(end)):
         reading = Reading(k * 0.1, seen_v[:, k], float(seen_a[k]), seen_c[k : k + 1])
-        now = energy.add(reading, estimate.update(state, reading), state)
+        now = add(energy, state, reading)
         if k % EVERY == 0:
             said.append((now.left_wh, now.left_sigma_wh, left[k], charge[k]))
     return np.array(said)

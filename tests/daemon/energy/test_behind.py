@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from energy_steps import add
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate.behind import Behind
@@ -34,8 +35,8 @@ def ride(
     lost_at_s: when group 2 loses a quarter of its capacity. Gives the groups' true charge as well.
     """
     cell = Cell("nmc", 4.5, 4.2, 2.8, 14.0, None, *built_in_curve("nmc"))
-    state = estimate.new(build_pack("Otter", GROUPS, 5, cell))
-    energy, rng = EnergyLeft(state), np.random.default_rng(4)
+    pack = build_pack("Otter", GROUPS, 5, cell)
+    state, energy, rng = estimate.new(pack), EnergyLeft(pack), np.random.default_rng(4)
     soc, fast, slow, current, until = np.full(GROUPS, 0.9), 0.0, 0.0, 0.0, 15.0
     for row in range(int(minutes * 600)):
         now = row * 0.1
@@ -50,7 +51,7 @@ def ride(
         drop = (0.0028 * current + fast + slow) / capacity + JOINT_OHM * current
         volts = CURVE.volts(soc) - drop + rng.normal(0.0, 0.002, GROUPS)
         reading = Reading(now, volts, current + float(rng.normal(0.0, 0.3)), np.array([25.0]))
-        energy.add(reading, estimate.update(state, reading), state)
+        add(energy, state, reading)
     return energy, soc
 
 

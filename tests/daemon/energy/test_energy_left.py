@@ -7,6 +7,7 @@ from math import isnan, nan
 
 import numpy as np
 import pytest
+from energy_steps import add
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate.energy import EnergyLeft, Left, Outlook, Reserve, Style, energy_left, with_home
@@ -115,8 +116,8 @@ def played(chemistry: str, start_v: float, invalid_from: int = 10**9) -> list[Le
     full, empty = {"lfp": (3.6, 2.5)}.get(chemistry, (4.2, 2.8))
     curve = OcvCurve(*built_in_curve(chemistry))
     cell = Cell(chemistry, 4.5, full, empty, 5.0, None, *built_in_curve(chemistry))
-    state = estimate.new(build_pack("Otter", 2, 5, cell))
-    energy, soc, said = EnergyLeft(state), float(curve.soc(np.array(start_v))), []
+    pack = build_pack("Otter", 2, 5, cell)
+    state, energy, soc, said = estimate.new(pack), EnergyLeft(pack), float(curve.soc(np.array(start_v))), []
     rng = np.random.default_rng(1)
     for row in range(3000):
         current = 65.0 if row > 600 and row // 50 % 2 else 0.0
@@ -125,7 +126,7 @@ def played(chemistry: str, start_v: float, invalid_from: int = 10**9) -> list[Le
         if row >= invalid_from:
             volts[1] = nan
         reading = Reading(row * 0.1, volts, current, np.array([25.0]))
-        said.append(energy.add(reading, estimate.update(state, reading), state))
+        said.append(add(energy, state, reading))
     return said
 
 

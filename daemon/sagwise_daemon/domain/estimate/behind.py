@@ -17,11 +17,9 @@ from math import exp, isnan
 import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import RATIO as COMMON_RATIO
-from sagwise_daemon.domain.estimate.common import SLOW, Z
-from sagwise_daemon.domain.estimate.estimator import EstimatorState
-from sagwise_daemon.domain.estimate.peers import RATIO, SOC
+from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
 COAST_C = 0.10  # an idling controller and a small sensor's offset
 COAST_AFTER_S = 3.0  # by then little of the 2 s element is left
@@ -43,7 +41,9 @@ class Behind:
     ratio: κ, its standard uncertainty ratio_sigma. behind: charge difference from the middle now, with behind_sigma.
     """
 
-    def __init__(self, groups: int) -> None:
+    def __init__(self, curve: OcvCurve, groups: int) -> None:
+        self._curve = curve
+        self._slope = mean_slope(curve)
         self._sums = np.zeros((5, groups))  # of weight: 1, d, d², y, d y
         self._first = np.zeros(groups)
         self._first_sigma = np.zeros(groups)
@@ -57,68 +57,69 @@ class Behind:
         self._began_soc = np.nan
         self._coast_s = 0.0
 
-    def add(self, time_s: float, seconds: float, c: float, volts: Floats, state: EstimatorState, factor: float) -> None:
-        """Take one reading that `state` has taken; c: current in C. factor: temperature's factor on resistance."""
+    def due(self, time_s: float, seconds: float, c: float) -> bool:
+        """Count one reading; c: current in C. Whether it is to be a `point`."""
         self._coast_s = self._coast_s + seconds if abs(c) < COAST_C else 0.0
-        if self._coast_s >= COAST_AFTER_S and not isnan(self._began_soc) and time_s >= self._taken_s + EVERY_S:
-            self._point(volts, state, factor, time_s - self._taken_s)
-            self._taken_s = time_s
+        return self._coast_s >= COAST_AFTER_S and not isnan(self._began_soc) and time_s >= self._taken_s + EVERY_S
 
-    def _begin(self, state: EstimatorState) -> None:
+    def point(self, time_s: float, volts: Floats, filters: Filters, factor: float) -> None:
+        """Take a reading that is `due`, (groups,), with the filters after it; factor: temperature's, on resistance."""
+        self._fit_in(volts, filters, factor, time_s - self._taken_s)
+        self._taken_s = time_s
+
+    def _begin(self, filters: Filters) -> None:
         self._sums[:] = 0.0
-        self._began_soc = float(state.common.x[Z])
-        self._first = state.peers.x[SOC].copy()
-        self._first_sigma = np.sqrt(state.peers.p[SOC, SOC])
+        self._began_soc = filters.z
+        self._first = filters.soc.copy()
+        self._first_sigma = np.sqrt(filters.soc_variance)
 
-    def _point(self, volts: Floats, state: EstimatorState, factor: float, since_s: float) -> None:
+    def _fit_in(self, volts: Floats, filters: Filters, factor: float, since_s: float) -> None:
         valid = np.isfinite(volts)
         if 2 * valid.sum() < len(volts):
             return
-        curve, share = state.curve, 1.0 + self.ratio
-        lag, slow_v = polarisation(state, factor)
+        curve, share = self._curve, 1.0 + self.ratio
+        lag, slow_v = self._polarisation(filters, factor)
         middle = float(curve.soc(np.array(np.median(volts[valid]) + slow_v))) + lag
         soc = curve.soc(np.where(valid, volts, 0.0) + share * slow_v) + share * lag
         sigma = np.hypot(READ_V / np.maximum(curve.slope(soc), LEAST_SLOPE), READ_SOC)
         weight = np.where(valid, min(1.0, since_s / ALIKE_S) / sigma**2, 0.0)
-        drawn, apart = self._began_soc - float(state.common.x[Z]), soc - middle
+        drawn, apart = self._began_soc - filters.z, soc - middle
         self._sums *= exp(-min(since_s, FADE_S) / FADE_S)
         for row, of_point in enumerate((1.0, drawn, drawn**2, apart, drawn * apart)):
             self._sums[row] += weight * of_point
 
-    def work_out(self, state: EstimatorState) -> None:
+    def work_out(self, filters: Filters) -> None:
         """Fit the lines: y = first − κ d, with the beginning and the peer filter's κ as what was known before."""
         if isnan(self._began_soc):
-            self._begin(state)
+            self._begin(filters)
         ones, d, dd, y, dy = self._sums
-        drawn = self._began_soc - float(state.common.x[Z])
+        drawn = self._began_soc - filters.z
         known = 1.0 / np.maximum(self._first_sigma, 1e-4) ** 2
         guess = 1.0 / RATIO_SIGMA**2
         a, b, c = ones + known, -d, dd + guess
-        right = (y + self._first * known, -dy + state.peers.x[RATIO] * guess)
+        right = (y + self._first * known, -dy + filters.ratios * guess)
         determinant = a * c - b * b
         first = (c * right[0] - b * right[1]) / determinant
         self.ratio = np.clip((a * right[1] - b * right[0]) / determinant, *s.PEER_RATIO_CLAMP)
         self.ratio_sigma = np.sqrt(a / determinant)
         line, line_variance = first - drawn * self.ratio, (c + 2 * drawn * b + drawn**2 * a) / determinant
         part = SOC_SIGMA**2 / (SOC_SIGMA**2 + line_variance)
-        self.behind = part * line + (1.0 - part) * state.peers.x[SOC]
+        self.behind = part * line + (1.0 - part) * filters.soc
         self.behind_sigma = np.hypot(np.sqrt(part * line_variance), LINE_SOC)
 
-    def capacity_ah(self, state: EstimatorState) -> Floats:
+    def capacity_ah(self, stated_ah: float, filters: Filters) -> Floats:
         """Of each group, with what was learnt."""
-        return np.asarray(state.pack.capacity_ah / (1.0 + self.ratio) / (1.0 + float(state.common.x[COMMON_RATIO])))
+        return np.asarray(stated_ah / (1.0 + self.ratio) / (1.0 + filters.ratio))
+
+    def _polarisation(self, filters: Filters, factor: float) -> tuple[float, float]:
+        """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
+        (r1, r2, r3), (x1, x2, x3) = filters.slow_r, filters.slow_c
+        outside = r1 * x1 + r2 * x2 + (1.0 - s.INSIDE_SHARE) * r3 * x3
+        shown = LEFT_SHARE * factor
+        return shown * s.INSIDE_SHARE * r3 * x3 / self._slope, shown * outside
 
 
-def polarisation(state: EstimatorState, factor: float) -> tuple[float, float]:
-    """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
-    r1, r2, r3 = state.common.x[SLOW].tolist()
-    x1, x2, x3 = state.common.currents
-    outside = r1 * x1 + r2 * x2 + (1.0 - s.INSIDE_SHARE) * r3 * x3
-    shown = LEFT_SHARE * factor
-    return shown * s.INSIDE_SHARE * r3 * x3 / mean_slope(state), shown * outside
-
-
-def mean_slope(state: EstimatorState) -> float:
+def mean_slope(curve: OcvCurve) -> float:
     """Volts per unit of charge that the common filter reckons its lag with."""
-    low, high = state.curve.volts(np.array(SLOPE_BETWEEN))
+    low, high = curve.volts(np.array(SLOPE_BETWEEN))
     return float(high - low) / (SLOPE_BETWEEN[1] - SLOPE_BETWEEN[0])

@@ -10,8 +10,8 @@ in the resistances.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import asinh, exp, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -28,8 +28,7 @@ LEFT = tuple(exp(-s.REST_HORIZON_S / tau) for tau in s.TAU_S)
 OFFSET_LEFT = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
 
 
-@dataclass(frozen=True, slots=True)
-class Shared:
+class Shared(NamedTuple):
     """What the peers take over from the median group at one moment. Volts; c in C; charge 0 to 1.
 
     soc: equilibrium charge. delta, slow_v: polarisation inside and outside the curve now; delta_left, slow_left_v:
@@ -66,7 +65,9 @@ class Common:
         self.scaled = False
         self.rested = True
         self._h = np.zeros(STATES)
+        # Views of `p`, which is never made anew: taking one costs as much as working on it.
         self._diagonal = np.einsum("ii->i", self.p)
+        self._rows, self._columns = list(self.p), list(self.p.T)
 
     def _shape(self, drop_v: float) -> None:
         """First values, their sigmas, walks and clamps, all in proportion to the 1 s resistance."""
@@ -80,8 +81,8 @@ class Common:
         self._walk = np.array([*walks, s.WALK_OFFSET_V]) ** 2
         factors = np.array([s.OHMIC_CLAMP] * 2 + [s.SLOW_CLAMP] * 3)
         low, high = factors.T * self._first[RESISTANCES]
-        self._low = np.array([s.SOC_CLAMP[0], -s.RATIO_CLAMP, *low, -s.OFFSET_CLAMP_V])
-        self._high = np.array([s.SOC_CLAMP[1], s.RATIO_CLAMP, *high, s.OFFSET_CLAMP_V])
+        self._low = [s.SOC_CLAMP[0], -s.RATIO_CLAMP, *low.tolist(), -s.OFFSET_CLAMP_V]
+        self._high = [s.SOC_CLAMP[1], s.RATIO_CLAMP, *high.tolist(), s.OFFSET_CLAMP_V]
 
     def scale(self, measured_v: float, step_c: float) -> None:
         """Take the first values anew from a 1 s resistance measured at steps of `step_c`, volts per C at 25 degC."""
@@ -107,22 +108,25 @@ class Common:
         for k, tau in enumerate(s.TAU_S):
             self.currents[k] += (c - self.currents[k]) * (1.0 - exp(-seconds / tau))
 
-    def predict(self, c: float, seconds: float) -> None:
-        """Carry the state on by `seconds` at a mean current of `c`."""
+    def carry(self, c: float, seconds: float) -> None:
+        """Carry the state on by `seconds` at a mean current of `c`; its uncertainty waits for `widen`."""
         self.flow(c, seconds)
-        hours = seconds / 3600.0
+        x = self.x
+        x[Z] -= (1.0 + float(x[RATIO])) * c * seconds / 3600.0
+        x[W] *= exp(-seconds / s.OFFSET_TAU_S)
+
+    def widen(self, drawn: float, seconds: float) -> None:
+        """Carry the uncertainty on by `seconds` in which `drawn`, a share of the capacity, was drawn."""
         fade = exp(-seconds / s.OFFSET_TAU_S)
-        x, p = self.x, self.p
-        x[Z] -= (1.0 + x[RATIO]) * c * hours
-        x[W] *= fade
-        p[Z, :] -= (c * hours) * p[RATIO, :]
-        p[:, Z] -= (c * hours) * p[:, RATIO]
-        p[W, :] *= fade
-        p[:, W] *= fade
+        rows, columns = self._rows, self._columns
+        np.subtract(rows[Z], drawn * rows[RATIO], out=rows[Z])
+        np.subtract(columns[Z], drawn * columns[RATIO], out=columns[Z])
+        np.multiply(rows[W], fade, out=rows[W])
+        np.multiply(columns[W], fade, out=columns[W])
         self._diagonal += self._walk * seconds
 
-    def update(self, volts: float, moment: Moment) -> Shared:
-        """Learn from the median voltage, once the resistances have their scale."""
+    def update(self, volts: float, moment: Moment, crowd: float) -> Shared:
+        """Learn from the median voltage, once the resistances have their scale; crowd: multiplies noise's variance."""
         if not self.scaled:
             return self.shared(volts, moment.factor)
         h, p = self._h, self.p
@@ -137,7 +141,7 @@ class Common:
         third = x3 * (outside + s.INSIDE_SHARE * slope / self._slope)
         h[:] = (slope, 0.0, -factor * c, -factor * bent_c, -factor * x1, -factor * x2, -factor * third, 1.0)
         doubt = s.NOISE_OF_CHANGE * factor * (ohmic + bent) * moment.change
-        noise = moment.crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
+        noise = crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
         floor = self._charge_floor(slope)
         ph = p @ h
         variance = float(h @ ph) + noise
@@ -156,16 +160,20 @@ class Common:
         if steady:
             gain[RESISTANCES] = 0.0
         reached = self.x + gain * innovation
-        outside = (reached < self._low) | (reached > self._high)
-        kept_out = bool(outside.any())
-        if kept_out:
+        outside = [
+            state
+            for state, (low, value, high) in enumerate(zip(self._low, reached.tolist(), self._high, strict=True))
+            if value < low or value > high
+        ]
+        if outside:
             gain[outside] = 0.0
             reached = self.x + gain * innovation
         self.x = reached
-        if steady or kept_out:
-            self.p -= np.outer(gain, ph) + np.outer(ph, gain) - variance * np.outer(gain, gain)
-        else:
-            self.p -= np.outer(gain, ph)
+        taken = np.multiply.outer(gain, ph)
+        if steady or outside:
+            taken += taken.T.copy()
+            taken -= variance * np.multiply.outer(gain, gain)
+        self.p -= taken
 
     def _charge_floor(self, slope: float) -> float:
         """Least variance of charge that a voltage may lead to: the curve's own error over its flattest slope nearby.

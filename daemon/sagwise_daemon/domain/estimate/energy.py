@@ -9,7 +9,8 @@ pulls is charged for them. All groups at once; nothing here looks at one after t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import exp, isnan, nan
 
 import numpy as np
@@ -17,10 +18,10 @@ from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.behind import Behind, mean_slope
-from sagwise_daemon.domain.estimate.common import LEFT, RATIO, SLOW, Z
-from sagwise_daemon.domain.estimate.estimator import EstimatorState
-from sagwise_daemon.domain.model import Energy, Estimate, Floats, Pack, Reading
-from sagwise_daemon.domain.pack.chemistry import OcvCurve
+from sagwise_daemon.domain.estimate.common import LEFT
+from sagwise_daemon.domain.estimate.told import Filters, Told
+from sagwise_daemon.domain.model import Energy, Estimates, Floats, Pack, Readings
+from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
 
 EVERY_S = 2.0  # the figure moves by a thousandth in this time
 
@@ -81,6 +82,7 @@ class Reserve:
     def __init__(self, curve: OcvCurve, limit_v: float) -> None:
         self.curve = curve
         self.limit_v = limit_v
+        self.slope = mean_slope(curve)
         soc, volts = curve.table_soc, curve.table_v
         parts = (volts[1:] + volts[:-1]) / 2 * np.diff(soc)
         self._under = np.concatenate([[0.0], np.cumsum(parts)])
@@ -160,40 +162,39 @@ class Style:
         return max(self._loss, 0.0) / max(self._charge, LEAST_MEAN_C * self._seconds)
 
 
-def outlook_of(state: EstimatorState, behind: Behind, estimate: Estimate, mean_c: float, factor: float) -> Outlook:
-    """What the estimator knows now; factor: temperature's factor on resistance."""
-    common, share = state.common, 1.0 + behind.ratio
-    r2, r3 = common.x[SLOW][1:].tolist()
-    polarised = LAG_SHARE * factor * mean_c
-    lag = polarised * s.INSIDE_SHARE * r3 / mean_slope(state)
+def outlook_of(
+    filters: Filters, behind: Behind, known: NDArray[np.bool_], stated_ah: float, slope: float, polarised: float
+) -> Outlook:
+    """What the filters know at one moment; known: groups that have an estimate.
+
+    slope: mean slope of the curve, volts. polarised: what is met of the filter's slow polarisation at the reserve: the
+    mean current in C times the temperature's factor times LAG_SHARE.
+    """
+    share = 1.0 + behind.ratio
+    _, r2, r3 = filters.slow_r
+    lag = polarised * s.INSIDE_SHARE * r3 / slope
     outside = polarised * (r2 * LEFT[1] + (1.0 - s.INSIDE_SHARE) * r3 * LEFT[2])
     return Outlook(
-        soc=common.x[Z] + behind.behind,
-        capacity_ah=behind.capacity_ah(state),
-        soc_sigma=np.sqrt(common.p[Z, Z] + behind.behind_sigma**2),
-        ratio_sigma=np.hypot(np.sqrt(common.p[RATIO, RATIO]), behind.ratio_sigma) / share,
+        soc=filters.z + behind.behind,
+        capacity_ah=behind.capacity_ah(stated_ah, filters),
+        soc_sigma=np.sqrt(filters.z_variance + behind.behind_sigma**2),
+        ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), behind.ratio_sigma) / share,
         lag=share * (lag * LEFT[2]),
         slow_v=share * outside,
-        known=np.isfinite(estimate.rest_v) & np.isfinite(estimate.soc),
+        known=known,
     )
-
-
-def _factor(estimate: Estimate, before: float) -> float:
-    """The temperature's factor on resistance; as before where it is not known now."""
-    factors = estimate.resistance_mohm / estimate.resistance_25c_mohm
-    known = factors[np.isfinite(factors)]
-    return float(known[0]) if len(known) else before
 
 
 class EnergyLeft:
     """Follows the ride reading by reading; `left` is the present figure, worked out anew every two seconds."""
 
-    def __init__(self, state: EstimatorState) -> None:
-        limit_v = state.pack.rules["rest_low"].limit
-        self._reserve = Reserve(state.curve, nan if limit_v is None else limit_v)
-        self._style = Style(state.drop_v)
-        self.behind = Behind(state.pack.series)
-        self._capacity_ah = state.pack.capacity_ah
+    def __init__(self, pack: Pack) -> None:
+        limit_v = pack.rules["rest_low"].limit
+        curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)
+        self._reserve = Reserve(curve, nan if limit_v is None else limit_v)
+        self._style = Style(prior_drop_v(pack.cell))
+        self.behind = Behind(curve, pack.series)
+        self._capacity_ah = pack.capacity_ah
         self._last_s = self._due_s = -np.inf
         self._factor = 1.0
         self.left = UNKNOWN
@@ -203,32 +204,53 @@ class EnergyLeft:
         limit_v = pack.rules["rest_low"].limit
         self._reserve = Reserve(OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v), nan if limit_v is None else limit_v)
 
-    def add(self, reading: Reading, estimate: Estimate, state: EstimatorState) -> Left:
-        """Take the reading that `estimate` was just made of by `state`."""
-        seconds, self._last_s = reading.time_s - self._last_s, reading.time_s
-        if state.start is not None:
-            self.behind.forget()
-            self.left = UNKNOWN
-            return self.left
-        self._follow(reading, estimate, state, seconds)
-        if reading.time_s >= self._due_s:
-            self._due_s = reading.time_s + EVERY_S
-            self._factor = _factor(estimate, self._factor)
-            self.behind.work_out(state)
-            outlook = outlook_of(state, self.behind, estimate, self._style.mean_c, self._factor)
-            self.left = energy_left(self._reserve, outlook, self._style.loss_v)
-        return self.left
+    def take(self, readings: Readings, estimates: Estimates, told: Told) -> list[Left]:
+        """Readings in turn, the estimates just made of them, and the filters' record of them; one figure for each."""
+        rows = zip(
+            readings.time_s.tolist(),
+            (readings.current_a / self._capacity_ah).tolist(),
+            _below_v(readings, estimates).tolist(),
+            told.starting.tolist(),
+            strict=True,
+        )
+        made = []
+        for row, (now, c, below_v, starting) in enumerate(rows):
+            seconds, self._last_s = now - self._last_s, now
+            if starting:
+                self.behind.forget()
+                self.left = UNKNOWN
+            else:
+                self._follow(row, (now, seconds, c, below_v), readings, told)
+                if now >= self._due_s:
+                    self._due_s = now + EVERY_S
+                    self._work_out(told, estimates, row)
+            made.append(self.left)
+        return made
 
-    def _follow(self, reading: Reading, estimate: Estimate, state: EstimatorState, seconds: float) -> None:
-        below_v = float((estimate.ocv_v - reading.group_v).sum()) / len(reading.group_v)
+    def _follow(self, row: int, seen: tuple[float, float, float, float], readings: Readings, told: Told) -> None:
+        now, seconds, c, below_v = seen
         if isnan(below_v):
-            self._due_s = reading.time_s  # a group is unknown: no moment may pass on the figure of before
-        if isnan(reading.current_a) or seconds > s.SHORT_GAP_S:
+            self._due_s = now  # a group is unknown: no moment may pass on the figure of before
+        if isnan(c) or seconds > s.SHORT_GAP_S:
             return
-        c = reading.current_a / self._capacity_ah
-        self.behind.add(reading.time_s, seconds, c, reading.group_v, state, self._factor)
+        if self.behind.due(now, seconds, c):
+            self.behind.point(now, readings.group_v[row], told.filters_at(row), self._factor)
         if not isnan(below_v):
             self._style.add(seconds, c, below_v)
+
+    def _work_out(self, told: Told, estimates: Estimates, row: int) -> None:
+        filters = told.filters_at(row)
+        self._factor = told.factor(row, self._factor)
+        self.behind.work_out(filters)
+        known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
+        polarised = LAG_SHARE * self._factor * self._style.mean_c
+        outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, polarised)
+        self.left = energy_left(self._reserve, outlook, self._style.loss_v)
+
+
+def _below_v(readings: Readings, estimates: Estimates) -> Floats:
+    """(rows,) mean of how far the groups read below equilibrium; NaN where one is unknown."""
+    return np.asarray((estimates.ocv_v - readings.group_v).mean(axis=1))
 
 
 def with_home(left: Left, home_wh: float, heading_home: bool) -> Energy:
@@ -237,3 +259,14 @@ def with_home(left: Left, home_wh: float, heading_home: bool) -> Energy:
     caution_wh = 0.0 if heading_home or not unsure_wh > 0.0 else UNSURE_SIGMAS * unsure_wh
     counted_wh = left.at_most_wh if caution_wh == 0.0 else max(left.at_most_wh - caution_wh, 0.0)
     return Energy(left.left_wh, left.left_sigma_wh, counted_wh, home_wh)
+
+
+def with_energy(estimates: Estimates, energies: Sequence[Energy]) -> Estimates:
+    """The estimates with each row's energy."""
+    return replace(
+        estimates,
+        energy_left_wh=np.array([energy.left_wh for energy in energies]),
+        energy_left_sigma_wh=np.array([energy.left_sigma_wh for energy in energies]),
+        energy_counted_wh=np.array([energy.counted_wh for energy in energies]),
+        energy_home_wh=np.array([energy.home_wh for energy in energies]),
+    )

@@ -9,16 +9,17 @@ from __future__ import annotations
 from math import inf, isnan, nan
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import output
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import RATIO, Common, W, Z
-from sagwise_daemon.domain.estimate.inputs import Inputs, Moment
-from sagwise_daemon.domain.estimate.peers import EXTRA, SCALE, Peers
+from sagwise_daemon.domain.estimate.common import RATIO, Common, Shared, W, Z
+from sagwise_daemon.domain.estimate.inputs import Inputs, Moment, Seen
+from sagwise_daemon.domain.estimate.peers import RATIO as PEER_RATIO
+from sagwise_daemon.domain.estimate.peers import Peers
 from sagwise_daemon.domain.estimate.resistance import Steps
 from sagwise_daemon.domain.estimate.start import Beginning, Start
-from sagwise_daemon.domain.model import Estimate, Floats, Pack, Reading, Unknown
+from sagwise_daemon.domain.estimate.told import RESISTANCE, Told
+from sagwise_daemon.domain.model import Estimate, Estimates, Floats, Pack, Reading, Readings, Unknown
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
 
 
@@ -42,6 +43,7 @@ class EstimatorState:
         self.floor = output.Floor()
         self.reason = Unknown.STARTING
         self.since_s = 0.0
+        self.drawn = self.waiting_s = 0.0
         self.plausible = (s.PLAUSIBLE_V[0] * pack.cell.empty_v, pack.cell.full_v + s.PLAUSIBLE_V[1])
         self.milliohm = 1000.0 / pack.capacity_ah  # of one volt per C
 
@@ -53,7 +55,12 @@ def new(pack: Pack) -> EstimatorState:
 
 def shortfall_v(state: EstimatorState) -> Floats:
     """(groups,) 0 to 0.015 V: how much lower `rest_low` takes a group that was found short of capacity."""
-    return output.shortfall_v(state.peers)
+    return output.shortfall_v(state.peers.x[PEER_RATIO])
+
+
+def shortfalls_v(told: Told) -> Floats:
+    """The same after each reading of a record, (rows, groups)."""
+    return output.shortfall_v(told.x[:, PEER_RATIO])
 
 
 def soc_sigma(state: EstimatorState) -> Floats:
@@ -62,17 +69,43 @@ def soc_sigma(state: EstimatorState) -> Floats:
 
 
 def update(state: EstimatorState, reading: Reading) -> Estimate:
-    """Take one reading of exactly the pack's groups; `time_s` rises. Never raises on what a sensor can say."""
-    moment = state.inputs.take(reading)
-    if moment is None:
-        return output.blank(reading.time_s, state.pack.series, Unknown.NO_CURRENT)
-    volts = reading.group_v
+    """As `take`, for one."""
+    return take(state, Readings.one(reading))[0].row(0)
+
+
+def take(state: EstimatorState, readings: Readings) -> tuple[Estimates, Told]:
+    """Readings of exactly the pack's groups in turn; `time_s` rises. Never raises on what a sensor can say.
+
+    The estimates, and the record of the filters that they were made from.
+    """
+    volts = readings.group_v
     valid = (volts > state.plausible[0]) & (volts < state.plausible[1])
-    if moment.seconds > s.SHORT_GAP_S and moment.seconds != inf:
-        _gap(state, moment, reading.time_s)
-    if state.start is not None:
-        return _starting(state, reading, moment, valid)
-    return _running(state, reading, moment, valid)
+    told = Told(valid)
+    moments = state.inputs.take(readings)
+    rows = zip(
+        moments, readings.time_s.tolist(), volts, valid, valid.sum(axis=1).tolist(), _medians(volts), strict=True
+    )
+    for row, (moment, time_s, group_v, some, count, median) in enumerate(rows):
+        if moment is None:
+            told.nothing(row, Unknown.NO_CURRENT, state.start is not None)
+        else:
+            if moment.seconds > s.SHORT_GAP_S and moment.seconds != inf:
+                _gap(state, moment, time_s)
+            seen = Seen(time_s, group_v, some, count, median)
+            if state.start is not None:
+                reason = _starting(state, seen, moment)
+                told.nothing(row, reason, state.start is not None)
+            else:
+                _running(state, seen, moment, told, row)
+        told.filters(row, state.common, state.peers)
+    return output.estimates(readings.time_s, told, state.curve, state.milliohm), told
+
+
+def _medians(volts: Floats) -> list[float]:
+    """Of each row, (rows, groups); without a meaning where a group is NaN."""
+    ordered, count = np.sort(volts, axis=1), volts.shape[1]
+    medians: list[float] = ((ordered[:, (count - 1) // 2] + ordered[:, count // 2]) / 2).tolist()
+    return medians
 
 
 def _gap(state: EstimatorState, moment: Moment, time_s: float) -> None:
@@ -94,25 +127,23 @@ def _gap(state: EstimatorState, moment: Moment, time_s: float) -> None:
     )
 
 
-def _starting(state: EstimatorState, reading: Reading, moment: Moment, valid: NDArray[np.bool_]) -> Estimate:
-    groups = state.pack.series
-    if not valid.all():
-        if 2 * valid.sum() < groups or not valid.any():
-            return output.blank(reading.time_s, groups, Unknown.INVALID)
-        volts = np.where(valid, reading.group_v, np.median(reading.group_v[valid]))
-    else:
-        volts = reading.group_v
+def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:
+    """Gather until there is a beginning; why nothing is known meanwhile."""
+    groups, volts, valid = state.pack.series, seen.volts, seen.valid
+    if not seen.all_valid:
+        if 2 * seen.known < groups or not seen.known:
+            return Unknown.INVALID
+        volts = np.where(valid, volts, np.median(volts[valid]))
     assert state.start is not None
     common, steps = state.common, state.steps
     common.flow(moment.mean_c, moment.seconds)
-    steps.add(reading.time_s, np.where(valid, reading.group_v, nan), moment.c, moment.factor)
+    steps.add(seen.time_s, np.where(valid, seen.volts, nan), moment.c, moment.factor)
     beginning = state.start.add(volts, moment, _measured(state), common.currents[1])
-    if beginning is None:
-        if state.reason is Unknown.STARTING:
-            state.reason = Unknown.SETTLING
-        return output.blank(reading.time_s, groups, state.reason)
-    _begin(state, beginning)
-    return output.blank(reading.time_s, groups, state.reason)
+    if beginning is not None:
+        _begin(state, beginning)
+    elif state.reason is Unknown.STARTING:
+        state.reason = Unknown.SETTLING
+    return state.reason
 
 
 def _begin(state: EstimatorState, beginning: Beginning) -> None:
@@ -125,26 +156,52 @@ def _begin(state: EstimatorState, beginning: Beginning) -> None:
         state.reason = Unknown.SETTLING
 
 
-def _running(state: EstimatorState, reading: Reading, moment: Moment, valid: NDArray[np.bool_]) -> Estimate:
-    common, peers, volts = state.common, state.peers, reading.group_v
-    common.predict(moment.mean_c, moment.seconds)
-    charge = moment.mean_c * moment.seconds / 3600.0
-    peers.predict(charge * (1.0 + float(common.x[RATIO])), moment.seconds)
+def _running(state: EstimatorState, seen: Seen, moment: Moment, told: Told, row: int) -> None:
+    common, peers, volts = state.common, state.peers, seen.volts
+    common.carry(moment.mean_c, moment.seconds)
     state.since_s += moment.seconds
-    count = int(valid.sum())
-    if 2 * count >= max(len(valid), 2) or count == len(valid):
-        median = _median(volts, valid, count)
-        shared = common.update(median, moment)
-        peers.update(volts, valid, shared, moment)
+    state.drawn += moment.mean_c * moment.seconds / 3600.0
+    state.waiting_s += moment.seconds
+    if state.waiting_s < s.LEARN_EVERY_S:
+        shared = common.shared(seen.median if seen.all_valid else nan, moment.factor)
     else:
-        shared = common.shared(nan, moment.factor)
-    volts = np.where(valid, volts, np.nan)
-    state.floor.add(volts, moment.c, moment.seconds)
-    state.steps.add(reading.time_s, volts, moment.c, moment.factor)
+        shared = _learn(state, seen, moment)
+    if not seen.all_valid:
+        volts = np.where(seen.valid, volts, np.nan)
+    state.floor.add(volts, seen.all_valid, moment.c, moment.seconds)
+    state.steps.add(seen.time_s, volts, moment.c, moment.factor)
     if not common.scaled:
         _scale(state)
-    estimate = output.known(reading.time_s, shared, common, peers, moment, state.floor, _resistance(state))
-    return output.hide(estimate, _reasons(state, estimate, valid))
+    told.moment(row, shared, common, moment.factor, moment.warm)
+    told.doubted[row] = peers.doubted
+    state.floor.write(told.floor_v[row])
+    _tell(state, told, row)
+
+
+def _learn(state: EstimatorState, seen: Seen, moment: Moment) -> Shared:
+    """Let both filters learn from a reading, after all that was drawn since the last one they learnt from."""
+    common, peers, volts, waited_s = state.common, state.peers, seen.volts, state.waiting_s
+    common.widen(state.drawn, waited_s)
+    peers.predict(state.drawn * (1.0 + float(common.x[RATIO])), waited_s)
+    state.drawn = state.waiting_s = 0.0
+    if not seen.all_valid and 2 * seen.known < max(len(volts), 2):
+        return common.shared(nan, moment.factor)
+    median = seen.median if seen.all_valid else _median(volts[seen.valid])
+    crowd = max(1.0, s.NOMINAL_STEP_S / waited_s)
+    shared = common.update(median, moment, crowd)
+    peers.learn(seen, shared, moment, waited_s, crowd)
+    return shared
+
+
+def _tell(state: EstimatorState, told: Told, row: int) -> None:
+    """Why something may be unknown, and the resistance."""
+    if state.since_s < s.KNOWN_AFTER_S:
+        told.early[row] = state.reason
+    told.late[row] = state.reason if state.reason is Unknown.GAP else Unknown.SETTLING
+    steps = state.steps
+    told.r_25[row] = steps.r_25
+    if not steps.complete:
+        told.numbers[row, RESISTANCE] = state.common.resistance(steps.step_c)
 
 
 def _measured(state: EstimatorState) -> float:
@@ -162,29 +219,6 @@ def _scale(state: EstimatorState) -> None:
     state.peers.scale(state.common.drop_v)
 
 
-def _median(volts: Floats, valid: NDArray[np.bool_], count: int) -> float:
-    ordered = np.sort(volts if count == len(volts) else volts[valid])
+def _median(volts: Floats) -> float:
+    ordered, count = np.sort(volts), len(volts)
     return float(ordered[(count - 1) // 2] + ordered[count // 2]) / 2
-
-
-def _resistance(state: EstimatorState) -> Floats:
-    """Milliohms at 25 degC: from steps, the filter's until three are seen."""
-    steps, x = state.steps, state.peers.x
-    r_25 = steps.r_25
-    if isnan(float(r_25.sum())):
-        filtered = state.common.resistance(steps.step_c) * (1.0 + x[SCALE]) + x[EXTRA]
-        r_25 = np.where(np.isnan(r_25), filtered, r_25)
-    return r_25 * state.milliohm
-
-
-def _reasons(state: EstimatorState, estimate: Estimate, valid: NDArray[np.bool_]) -> NDArray[np.int8]:
-    unknown = estimate.unknown
-    if state.since_s < s.KNOWN_AFTER_S:
-        unknown[:] = state.reason
-    else:
-        unknown[estimate.rest_sigma_v > s.KNOWN_SIGMA_V] = (
-            state.reason if state.reason is Unknown.GAP else Unknown.SETTLING
-        )
-    unknown[state.peers.doubted] = Unknown.SETTLING
-    unknown[~valid] = Unknown.INVALID
-    return unknown

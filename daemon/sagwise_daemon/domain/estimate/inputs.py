@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import exp, isfinite, isnan, nan, sqrt
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.model import Floats, Reading
+from sagwise_daemon.domain.model import Floats, Readings
 from sagwise_daemon.domain.pack.chemistry import resistance_factor
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(NamedTuple):
     """One reading as the filters take it.
 
     seconds: since the last reading with a current; inf at the first. c: current in C. mean_c: over those seconds.
-    change: how far the current moved lately, in C. factor: temperature's factor on resistance. crowd: noise
-    multiplier where samples come faster than 10 Hz. steady: the current has not varied, nothing can be learnt
-    about resistance. warm: whether a temperature is measured. calm_c: current low-passed over 1 s.
+    change: how far the current moved lately, in C. factor: temperature's factor on resistance. steady: the current
+    has not varied, nothing can be learnt about resistance. warm: whether a temperature is measured. calm_c: current
+    low-passed over 1 s.
     """
 
     seconds: float
@@ -27,10 +27,23 @@ class Moment:
     mean_c: float
     change: float
     factor: float
-    crowd: float
     steady: bool
     warm: bool
     calm_c: float
+
+
+class Seen(NamedTuple):
+    """Voltages of one reading. valid: (groups,); known: how many are; median: of all groups, if all are valid."""
+
+    time_s: float
+    volts: Floats
+    valid: NDArray[np.bool_]
+    known: int
+    median: float
+
+    @property
+    def all_valid(self) -> bool:
+        return self.known == len(self.volts)
 
 
 class Inputs:
@@ -45,11 +58,19 @@ class Inputs:
         self._change = 0.0
         self._mean = self._square = self._calm = 0.0
 
-    def take(self, reading: Reading) -> Moment | None:
-        """The moment of this reading, or None while its current is unknown."""
-        now = reading.time_s
-        measured = isfinite(reading.current_a)
-        c = reading.current_a / self._capacity_ah if measured else self._c
+    def take(self, readings: Readings) -> list[Moment | None]:
+        """The moment of each reading, or None while its current is unknown."""
+        rows = zip(
+            readings.time_s.tolist(),
+            readings.current_a.tolist(),
+            _sensors(readings.temperature_c).tolist(),
+            strict=True,
+        )
+        return [self._moment(*row) for row in rows]
+
+    def _moment(self, now: float, current_a: float, sensors_c: float) -> Moment | None:
+        measured = isfinite(current_a)
+        c = current_a / self._capacity_ah if measured else self._c
         if isnan(c) or (not measured and now - self._measured_at > s.CURRENT_HOLD_S):
             return None
         seconds = max(now - self._taken_at, 0.0)
@@ -57,24 +78,19 @@ class Inputs:
         if measured:
             self._measured_at = now
         self._c, self._taken_at = c, now
-        self._warm(reading.temperature_c, seconds)
+        self._warm(sensors_c, seconds)
         self._vary(c, c - last, seconds)
         unknown = isnan(self._temperature_c)
         factor = resistance_factor(s.ASSUMED_TEMPERATURE_C if unknown else self._temperature_c)
-        crowd = max(1.0, s.NOMINAL_STEP_S / max(seconds, 1e-3))
         spread = sqrt(max(self._square - self._mean**2, 0.0))
-        return Moment(
-            seconds, c, (c + last) / 2, self._change, factor, crowd, spread < s.FREEZE_C, not unknown, self._calm
-        )
+        return Moment(seconds, c, (c + last) / 2, self._change, factor, spread < s.FREEZE_C, not unknown, self._calm)
 
-    def _warm(self, sensors: Floats, seconds: float) -> None:
-        known = sensors[np.isfinite(sensors)]
-        if not len(known):
+    def _warm(self, sensors_c: float, seconds: float) -> None:
+        if isnan(sensors_c):
             return
-        mean = float(known.sum()) / len(known)
         if isnan(self._temperature_c):
-            self._temperature_c = mean
-        self._temperature_c += (mean - self._temperature_c) * (1.0 - exp(-seconds / s.TEMPERATURE_TAU_S))
+            self._temperature_c = sensors_c
+        self._temperature_c += (sensors_c - self._temperature_c) * (1.0 - exp(-seconds / s.TEMPERATURE_TAU_S))
 
     def _vary(self, c: float, moved: float, seconds: float) -> None:
         self._change = max(abs(moved), self._change * exp(-seconds / s.CURRENT_CHANGE_TAU_S))
@@ -82,3 +98,11 @@ class Inputs:
         self._calm += (c - self._calm) * (1.0 - exp(-seconds / s.REST_TAU_S))
         self._mean += (c - self._mean) * part
         self._square += (c * c - self._square) * part
+
+
+def _sensors(temperature_c: Floats) -> Floats:
+    """(rows,) mean of those that are known, NaN without any; temperature_c (rows, sensors)."""
+    known = np.isfinite(temperature_c)
+    total = np.ascontiguousarray(np.where(known, temperature_c, 0.0)).sum(axis=1)
+    count = known.sum(axis=1)
+    return np.where(count > 0, total / np.maximum(count, 1), nan)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.common import Shared
-from sagwise_daemon.domain.estimate.inputs import Moment
+from sagwise_daemon.domain.estimate.inputs import Moment, Seen
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
@@ -33,10 +33,17 @@ class Peers:
         self.x: Floats = np.zeros((STATES, groups))
         self.p: Floats = np.zeros((STATES, STATES, groups))
         self._diagonal = np.einsum("iig->ig", self.p)
+        self._clamped = self.x[RATIO : SCALE + 1]
+        self._clamps = np.array([s.PEER_RATIO_CLAMP, s.PEER_SCALE_CLAMP]).T[:, :, None]
+        self.variances = list(self._diagonal)
+        # Views of `x` and `p`, which are never made anew: taking one costs as much as working on it.
+        self._states, self._rows, self._columns = list(self.x), list(self.p), list(self.p.transpose(1, 0, 2))
         self._h = np.zeros((STATES, groups))
         self._h[OFFSET] = 1.0
         self.doubt_v: Floats = np.zeros(groups)
         self.doubted: NDArray[np.bool_] = np.zeros(groups, bool)
+        self._doubted = self.doubted.tobytes()
+        self._limit_v = np.full(groups, s.DOUBT_RAISE_V)
         self._diagonal[:] = self._sigmas[:, None] ** 2
         both = s.PEER_CORRELATION * s.PEER_SIGMA_RATIO * s.PEER_SIGMA_SCALE
         self.p[RATIO, SCALE] = self.p[SCALE, RATIO] = both
@@ -66,45 +73,53 @@ class Peers:
 
     def predict(self, charge: float, seconds: float) -> None:
         """Carry the states on by `seconds` in which `charge` (share of the median's capacity) was drawn."""
-        self.x[SOC] -= charge * self.x[RATIO]
-        self.p[SOC] -= charge * self.p[RATIO]
-        self.p[:, SOC] -= charge * self.p[:, RATIO]
+        states, rows, columns = self._states, self._rows, self._columns
+        np.subtract(states[SOC], charge * states[RATIO], out=states[SOC])
+        np.subtract(rows[SOC], charge * rows[RATIO], out=rows[SOC])
+        np.subtract(columns[SOC], charge * columns[RATIO], out=columns[SOC])
         self._diagonal += self._walk * seconds
 
-    def update(self, volts: Floats, valid: NDArray[np.bool_], shared: Shared, moment: Moment) -> None:
-        """Learn from the group voltages; groups that are not valid only drift."""
+    def learn(self, seen: Seen, shared: Shared, moment: Moment, waited_s: float, crowd: float) -> None:
+        """Learn from the group voltages; groups that are not valid only drift.
+
+        waited_s: since it last learnt. crowd: multiplies noise's variance.
+        """
+        volts, all_valid = seen.volts, seen.all_valid
         x, h, p = self.x, self._h, self.p
-        share, load = 1.0 + x[RATIO], moment.factor * moment.c
-        inside = shared.soc + x[SOC] - share * shared.delta
+        soc, ratio, scale, extra, offset = self._states
+        share, load = 1.0 + ratio, moment.factor * moment.c
+        inside = shared.soc + soc - share * shared.delta
         slope = self.curve.slope(inside)
-        fast = (1.0 + x[SCALE]) * shared.fast_v + load * x[EXTRA]
-        expected = self.curve.volts(inside) - share * shared.slow_v + shared.offset_v - fast + x[OFFSET]
+        fast = (1.0 + scale) * shared.fast_v + load * extra
+        expected = self.curve.volts(inside) - share * shared.slow_v + shared.offset_v - fast + offset
         h[SOC], h[SCALE], h[EXTRA] = slope, -shared.fast_v, -load
         part = (
             s.PEER_NOISE_OF_DROP * shared.fast_v,
             s.PEER_NOISE_OF_CHANGE * self.drop_v * moment.factor * moment.change,
         )
-        noise = moment.crowd * (s.PEER_NOISE_V**2 + part[0] ** 2 + part[1] ** 2)
-        ph = (p * h).sum(axis=1)
-        variance = (h * ph).sum(axis=0) + noise
+        noise = crowd * (s.PEER_NOISE_V**2 + part[0] ** 2 + part[1] ** 2)
+        ph = np.add.reduce(p * h, axis=1)
+        variance = np.add.reduce(h * ph, axis=0) + noise
         sigma = np.sqrt(variance)
-        apart = np.where(valid, volts - expected, 0.0)
-        self._judge(np.abs(apart), moment.seconds)
+        apart = volts - expected if all_valid else np.where(seen.valid, volts - expected, 0.0)
+        self._judge(np.abs(apart), waited_s)
         innovation = apart / sigma
         _hold(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP)
-        gain = np.where(valid, ph / variance, 0.0)
+        gain = ph / variance if all_valid else np.where(seen.valid, ph / variance, 0.0)
         p -= gain[:, None, :] * ph
         x += gain * (innovation * sigma)
-        _hold(x[RATIO], *s.PEER_RATIO_CLAMP)
-        _hold(x[SCALE], *s.PEER_SCALE_CLAMP)
+        _hold(self._clamped, *self._clamps)
 
     def _judge(self, apart_v: Floats, seconds: float) -> None:
         self.doubt_v += (apart_v - self.doubt_v) * (1.0 - exp(-seconds / s.DOUBT_TAU_S))
-        limit = np.where(self.doubted, s.DOUBT_CLEAR_V, s.DOUBT_RAISE_V)
-        self.doubted = self.doubt_v > limit
+        doubted = self.doubt_v > self._limit_v
+        if doubted.tobytes() != self._doubted:
+            self._doubted = doubted.tobytes()
+            self._limit_v = np.where(doubted, s.DOUBT_CLEAR_V, s.DOUBT_RAISE_V)
+        self.doubted = doubted
 
 
-def _hold(values: Floats, low: float, high: float) -> None:
+def _hold(values: Floats, low: Floats | float, high: Floats | float) -> None:
     """Clip in place; `np.clip` costs three times as much on a few groups."""
     np.maximum(values, low, out=values)
     np.minimum(values, high, out=values)

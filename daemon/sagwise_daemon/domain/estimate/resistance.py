@@ -35,7 +35,8 @@ def median_rows(rows: Floats) -> Floats:
 class Steps:
     """The last two seconds, and the steps found so far.
 
-    r_25: (groups,) median at 25 degC in volts per C, NaN until three steps are seen. step_c: their median size.
+    r_25: (groups,) median at 25 degC in volts per C, NaN until three steps are seen, complete when none is. step_c:
+    their median size.
     """
 
     def __init__(self, groups: int) -> None:
@@ -49,6 +50,7 @@ class Steps:
         self._count = 0
         self.r_25: Floats = np.full(groups, np.nan)
         self.step_c = s.TYPICAL_STEP_C
+        self.complete = False
 
     def interrupt(self, time_s: float) -> None:
         """Nothing before this moment may be one side of a step: readings were lost, or the board began anew."""
@@ -95,4 +97,5 @@ class Steps:
         rows = self._found[: min(self._count, s.STEPS_KEPT)]
         enough = np.isfinite(rows).sum(axis=0) >= s.STEPS_NEEDED
         self.r_25 = np.where(enough, median_rows(rows), np.nan)
+        self.complete = bool(enough.all())
         self.step_c = float(median_rows(self._sizes[: len(rows)])[0])

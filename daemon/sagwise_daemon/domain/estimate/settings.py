@@ -15,6 +15,7 @@ ASSUMED_TEMPERATURE_C = 25.0  # without a sensor
 NO_TEMPERATURE_FACTOR = 1.3  # on sigma then: ten degrees either way change resistance by about a third
 PLAUSIBLE_V = (0.5, 0.5)  # a reading under half of empty or 0.5 V over full is a broken lead, not a cell
 CURRENT_CHANGE_TAU_S = 0.3  # how long a change of current is doubtful: sensors lag by 0.1 to 0.3 s
+LEARN_EVERY_S = 0.07  # readings closer than this are told, not learnt from: their noise is not their only error
 NOMINAL_STEP_S = 0.1  # noise figures hold at 10 Hz; at a faster rate they are spread over the samples
 
 # --- start, gaps

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from math import exp, isnan, nan
 
+from sagwise_daemon.domain.model import Floats
+
 LINK_S = 1.0  # readings up to this far apart follow one another
 UNSEEN_S = 120.0  # of time without a measurement, this much at most was ridden
 CHARGED_S = 300.0  # charged without a pause for this long: no descent does that, a charger does
@@ -50,6 +52,15 @@ class WayHome:
         fade = exp(-metres / LATE_M)
         self._late_wh = max(self._late_wh * fade + wh, 0.0)
         self._late_m = self._late_m * fade + metres
+
+    def take(self, time_s: Floats, power_w: Floats, counter_m: Floats) -> tuple[list[float], list[bool]]:
+        """Readings in turn, as `add`; `home_wh` and `heading_home` after each."""
+        home_wh, heading_home = [], []
+        for row in zip(time_s.tolist(), power_w.tolist(), counter_m.tolist(), strict=True):
+            self.add(*row)
+            home_wh.append(self.home_wh)
+            heading_home.append(self.heading_home)
+        return home_wh, heading_home
 
     def _drawn_ws(self, span_s: float, power_w: float) -> float:
         """Energy since the last measured reading; over unseen time at least the mean power so far."""
