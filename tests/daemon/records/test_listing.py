@@ -1,0 +1,110 @@
+"""The rides verb. Law: what is asked for is listed; what is changed can be changed back."""
+
+from __future__ import annotations
+
+import json
+from argparse import ArgumentParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sagwise_daemon import listing
+from sagwise_daemon.__main__ import main
+from sagwise_daemon.config import built_in_pack
+from sagwise_daemon.domain.model import Reading
+from sagwise_daemon.errors import InputError
+from sagwise_daemon.io.store import RideStart, Store
+
+_, OTTER = built_in_pack("otter")
+_, HERON = built_in_pack("heron")
+DAYS = {1: "2026-05-01", 2: "2026-05-02", 3: "2026-06-10"}
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Rides 1 and 2 of Otter, a charge, and one of Heron in June."""
+    made = tmp_path_factory.mktemp("listing") / "rides.sqlite"
+    with Store.open(made) as store:
+        for day, pack, kind in ((0, OTTER, "ride"), (1, OTTER, "charge"), (40, HERON, "ride")):
+            ride_id = store.recorder.begin_ride(RideStart(pack, 1, 1_777_629_600.0 + day * 86_400, True, 0, 0.0, kind))
+            for number in range(100):
+                current = -3.0 if kind == "charge" else 30.0
+                volts = np.full(pack.series, 3.8)
+                store.recorder.append(
+                    ride_id, Reading(number / 5, volts, current, np.array([20.0]), number * 1.0, 1, number * 200_000)
+                )
+            store.recorder.end_ride(ride_id, "standstill")
+        store.recorder.flush()
+    return made
+
+
+def run(path: Path, *words: object) -> int:
+    parser = ArgumentParser()
+    listing.add_arguments(parser)
+    return listing.run(parser.parse_args(["--store", str(path), *[str(word) for word in words]]))
+
+
+def listed(path: Path, capsys: pytest.CaptureFixture[str], *words: object) -> list[int]:
+    assert run(path, "--json", *words) == 0
+    told = json.loads(capsys.readouterr().out, parse_constant=lambda name: pytest.fail(f"{name} in JSON"))
+    return [ride["ride_id"] for ride in told["rides"]]
+
+
+def test_filters_by_pack_date_and_kind(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert listed(path, capsys) == [3, 2, 1]
+    assert listed(path, capsys, "--pack", OTTER.name) == [2, 1]
+    assert listed(path, capsys, "--kind", "charge") == [2]
+    assert listed(path, capsys, "--since", "2026-05-02", "--until", "2026-06-01") == [2]
+    assert listed(path, capsys, "--limit", 1) == [3]
+    assert listed(path, capsys, "--pack", "nobody's") == []
+
+
+def test_the_table_is_for_people(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run(path)
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 4 and lines[0].startswith("ride  kind")
+    assert "2026-05-01 10:00" in lines[3] and "Otter 16s5p" in lines[3]
+
+
+def test_one_ride_with_its_summary(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(path, 1, "--json") == 0
+    (ride,) = json.loads(capsys.readouterr().out)["rides"]
+    assert ride["summary"]["current_max_10s_a"] == pytest.approx(30.0)
+    assert run(path, 1, 2) == 0
+    words = capsys.readouterr().out
+    assert "highest current over 1 s 30 A, 10 s 30 A, 60 s – A" in words and "charge 2" in words
+
+
+def test_name_note_delete_and_restore(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run(path, 1, "--name", "Quarry", "--note", "wet")
+    assert "Quarry" in capsys.readouterr().out
+    run(path, 1, "--delete")
+    capsys.readouterr()
+    assert listed(path, capsys) == [3, 2] and listed(path, capsys, "--deleted") == [1]
+    run(path, 1, "--restore", "--name", "", "--note", "")
+    assert "Quarry" not in capsys.readouterr().out
+    assert listed(path, capsys) == [3, 2, 1]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("99",), "there is no ride 99"),
+        (("1", "--correct-pack", "Heron 14s"), "has 14 groups, the ride 16"),
+        (("--since", "yesterday"), "write it like 2026-05-01"),
+        (("--limit", "0"), "--limit: 0 is not allowed"),
+        (("--delete",), "RIDE is missing"),
+    ],
+)
+def test_unusable_input_is_one_clear_line(path: Path, words: tuple[str, ...], told: str) -> None:
+    with pytest.raises(InputError) as caught:
+        run(path, *words)
+    assert told in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_the_program_knows_the_verbs(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rides", "--store", str(path), "--json"]) == 0
+    assert main(["rides", "--store", str(tmp_path / "none.sqlite")]) == 2
+    assert main(["import", str(tmp_path / "none.csv"), "--store", str(path)]) == 2
+    assert "no such file" in capsys.readouterr().err
