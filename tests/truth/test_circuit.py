@@ -59,6 +59,6 @@ def test_resistance_of_ten_seconds(circuit: Truth) -> None:
     state = estimate.new(pack_of(circuit, Told()))
     estimate.take(state, measured(circuit, Sensors()).readings())
     exact = np.array([group["r_10s_ohm"] for group in circuit.about["groups"]]) * 1e3 / circuit.parallel
-    found = estimate.resistance_10s_mohm(state)
+    found = estimate.resistance_10s_25c_mohm(state)
     np.testing.assert_allclose(found, exact, rtol=0.15)
     assert (found > circuit.r_1s_mohm[:, -1]).all()

@@ -11,5 +11,15 @@ from sagwise_daemon.domain.estimate.estimator import (
     take,
     update,
 )
+from sagwise_daemon.domain.estimate.held import resistance_10s_25c_mohm
 
-__all__ = ["EstimatorState", "new", "shortfall_v", "shortfalls_v", "soc_sigma", "take", "update"]
+__all__ = [
+    "EstimatorState",
+    "new",
+    "resistance_10s_25c_mohm",
+    "shortfall_v",
+    "shortfalls_v",
+    "soc_sigma",
+    "take",
+    "update",
+]
