@@ -9,6 +9,7 @@ import argparse
 import asyncio
 import math
 import shutil
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -17,9 +18,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from made_archive import MadeArchive, MadeJudge
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
 from sagwise_api import PageServer, PageSettings, create_app
+from sagwise_daemon.config.pack import BUILT_IN
+from sagwise_daemon.domain.chart import encode_chart
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmState,
@@ -31,6 +35,8 @@ from sagwise_daemon.domain.model import (
     RuleSettings,
 )
 from sagwise_daemon.domain.ports import ALL_RIDES, Envelope, LiveState, Ride, RideFilter, StoredEvent
+from sagwise_daemon.domain.ride.settings_grid import Setting
+from sagwise_daemon.garage import Garage
 
 CHROMIUM_FLAGS = [
     "--no-sandbox",
@@ -215,8 +221,6 @@ class FakeRides:
         return Envelope(tuple(channels), time_s, low, high)
 
     def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
-        from sagwise_daemon.domain.chart import encode_chart
-
         return encode_chart(self.envelope(ride_id, channels, 1000, None, None))
 
     def events(self, ride_id: int | None = None, limit: int = 200) -> Sequence[StoredEvent]:
@@ -235,23 +239,33 @@ class FakeRides:
         return kept[::-1][:limit]
 
 
-class FakePacks:
-    def packs(self) -> Sequence[Pack]:
-        return [OTTER]
-
-    def fitted(self) -> Pack:
-        return OTTER
-
-
 class FakeBike:
-    """The page's server in a thread of its own, over a scene."""
+    """The page's server in a thread of its own, over a scene. Packs and settings are the real ones, in `folder`."""
 
-    def __init__(self, settings: PageSettings, port: int = 0) -> None:
+    def __init__(self, settings: PageSettings, folder: Path, port: int = 0) -> None:
         self.scene, self.rides = Scene(), FakeRides()
-        app = create_app(FakeLive(self.scene), FakeCommands(self.scene), self.rides, FakePacks(), settings)
+        for file in BUILT_IN.glob("*.toml"):
+            shutil.copy(file, folder)
+        self.garage = Garage(folder / "otter.toml", folder / "settings.jsonl", time.time)
+        self.judge = MadeJudge(self._now)
+        app = create_app(
+            FakeLive(self.scene),
+            FakeCommands(self.scene),
+            self.rides,
+            self.garage,
+            settings,
+            garage=self.garage,
+            what_if=self.judge,
+            archive=MadeArchive(),
+        )
         self._server = PageServer(app, "127.0.0.1", port)
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="fake bike")
+
+    def _now(self) -> Setting:
+        rule = self.garage.fitted().rules["rest_low"]
+        assert rule.limit is not None
+        return Setting(rule.limit, rule.on_delay_s)
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
@@ -275,17 +289,17 @@ class FakeBike:
 
 
 @pytest.fixture
-def bike() -> Iterator[FakeBike]:
+def bike(tmp_path: Path) -> Iterator[FakeBike]:
     """A bike whose page needs no pairing on this machine, as in the demo."""
-    running = FakeBike(PageSettings(paired_on_loopback=True)).start()
+    running = FakeBike(PageSettings(paired_on_loopback=True), tmp_path).start()
     yield running
     running.stop()
 
 
 @pytest.fixture
-def locked_bike() -> Iterator[FakeBike]:
+def locked_bike(tmp_path: Path) -> Iterator[FakeBike]:
     """A bike that wants its code."""
-    running = FakeBike(PageSettings(pairing_code="4711-0815")).start()
+    running = FakeBike(PageSettings(pairing_code="4711-0815"), tmp_path).start()
     yield running
     running.stop()
 
@@ -387,7 +401,7 @@ def main() -> None:
     parser.add_argument("--code", help="ask for this pairing code")
     arguments = parser.parse_args()
     settings = PageSettings(pairing_code=arguments.code, paired_on_loopback=arguments.code is None)
-    bike = FakeBike(settings, arguments.port).start()
+    bike = FakeBike(settings, Path(tempfile.mkdtemp()), arguments.port).start()
     bike.scene.moving = True
     print(bike.url)
     try:

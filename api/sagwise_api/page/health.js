@@ -14,7 +14,7 @@ function perYear(trend, unit) {
 function table(health) {
   const rows = health.resistance.groups.map((group, at) => {
     const capacity = health.capacity.groups[at];
-    const ageing = health.ageing.includes(group.group);
+    const ageing = health.ageing.includes(group.group) || health.fading.includes(group.group);
     return element("tr", ageing ? { class: "odd" } : {}, element("td", {}, String(group.group)),
       element("td", {}, group.latest === null ? "–" : group.latest.toFixed(2)),
       element("td", {}, group.ratio === null ? "–" : `${group.ratio.toFixed(2)}`),
@@ -50,27 +50,31 @@ class Health {
   async choose(name) {
     [...this.tabs.children].forEach((tab, at) => tab.setAttribute("aria-pressed", String(this.names[at] === name)));
     const health = await get(`/packs/${encodeURIComponent(name)}/health`);
-    const days = health.points.map((point) => point.day);
     this.place.replaceChildren(
       element("p", { class: "facts-row" }, figure(String(health.rides), "rides"), figure(String(Math.round(health.days)), "days"),
         figure(perYear(health.resistance.median, "mΩ"), "resistance a year, median")),
       element("p", { class: "prose" }, health.words));
-    await this.draw(health, days);
+    await this.draw(health);
     this.place.append(element("h2", {}, "Groups"), table(health));
   }
 
-  async draw(health, days) {
+  /** Every group's line is thin; those that stand out are strong. */
+  async draw(health) {
     this.remove();
-    if (days.length < 2) return;
+    const points = health.points.filter((point) => point.unix_s !== null);
+    if (points.length < 2) return;
+    const days = points.map((point) => (point.unix_s - points[0].unix_s) / 86400);
     const [{ drawMonths }] = await Promise.all([import("./lines.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
-    const of = (key) => Array.from({ length: health.series }, (_, at) => health.points.map((point) => point[key]?.[at] ?? null));
+    const of = (key) => Array.from({ length: health.series }, (_, at) => points.map((point) => point[key]?.[at] ?? null));
     const plot = (title, groups, digits, strong) => {
+      if (!groups.some((values) => values.some((value) => value !== null))) return;
       const place = element("div", { class: "plot" });
       this.place.append(place);
       this.plots.push(drawMonths(place, title, days, groups, strong, digits));
     };
-    plot("resistance at 25 °C by group, mΩ", of("resistance"), 1, health.ageing);
-    plot("spread at rest, V", [health.points.map((point) => point.spread_v)], 2, [1]);
+    plot("resistance at 25 °C by group, mΩ", of("resistance_mohm"), 1, health.ageing);
+    plot("capacity by group, Ah", of("capacity_ah"), 1, health.fading);
+    plot("spread at rest, V", [points.map((point) => point.spread_v)], 2, [1]);
   }
 
   remove() {

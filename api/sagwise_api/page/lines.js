@@ -10,6 +10,7 @@ import { onTheme } from "./theme.js";
 const METRES_STEPS = [50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000];
 const WH_STEPS = [1, 2, 5, 10, 20, 50, 100, 200, 500];
 const DAY_STEPS = [1, 2, 5, 7, 14, 30, 60, 90, 180, 365];
+const VALUE_STEPS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50];
 const VOLT_STEPS = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1];
 
 /** A plot that is drawn anew by day and by night and fits its place. make(colour) gives {options, columns, name}. */
@@ -73,7 +74,7 @@ export function drawMonths(place, name, days, groups, strong, digits) {
     columns: [days, ...groups],
     options: {
       scales: { x: { time: false, range: (_, low, high) => [low - 1, Math.max(high, low + 1) + 1] } },
-      axes: axes(colour, (v) => v.toFixed(digits), [0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5], (day) => `day ${Math.round(day)}`, DAY_STEPS),
+      axes: axes(colour, (v) => v.toFixed(digits), VALUE_STEPS.filter((step) => step >= 10 ** -digits), (day) => `day ${Math.round(day)}`, DAY_STEPS),
       series: [{}, ...groups.map((_, at) => (strong.includes(at + 1)
         ? { stroke: colour.ink, width: 3, spanGaps: true } : { stroke: colour.band, width: 1.5, spanGaps: true }))],
     },
