@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from argparse import ArgumentParser
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -17,6 +18,7 @@ from sagwise_daemon.io import export
 from sagwise_daemon.io.report import plots, report, sentences
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.changes import Changes
+from sagwise_daemon.io.store.columns import SAMPLES
 from sagwise_daemon.io.store.history import History
 
 VOID = {"meta", "br", "path", "rect", "li", "dt", "dd", "tr", "th", "td"}  # HTML lets these end by themselves
@@ -179,3 +181,22 @@ def test_the_verb_writes_it_and_refuses_what_goes_on(fresh: Path, ridden, tmp_pa
             with pytest.raises(InputError, match=words):
                 run(number, "--store", fresh, "--report", tmp_path / "none.html")
         assert not (tmp_path / "none.html").exists()
+
+
+def test_a_thinned_ride_keeps_its_summary_and_its_report(store: Store, ridden) -> None:
+    """A year later its samples at full rate are gone; what was worth knowing is not."""
+    ride_id = ridden(store, 2400, ended_by="standstill")
+    history = History(store._readers, store.path)
+    told, page = history.summary(ride_id), report(history, ride_id)
+    raw = sqlite3.connect(store.path)
+    raw.execute("DELETE FROM chunks WHERE kind = ?", (SAMPLES,))
+    raw.execute("UPDATE rides SET thinned = 1")
+    raw.commit()
+    raw.close()
+    assert history.recorded(ride_id) is None
+    assert history.summary(ride_id) == history.summary(ride_id, again=True) == told
+    thinned = report(history, ride_id)
+    assert Outline(thinned).tags == Outline(page).tags
+    with pytest.raises(ValueError, match="no samples at full rate"):
+        history.compare([ride_id], "time", ["rest_v"], 20)
+    history.close()

@@ -118,11 +118,11 @@ def _band(at: Floats, values: Floats, edges: Floats) -> Band:
     if len(held):
         low[held] = np.minimum.reduceat(least, bounds[held])
         high[held] = np.maximum.reduceat(most, bounds[held])
-        _bridge(low, high, held)
+        bridge(low, high, held)
     return Band(low, high)
 
 
-def _bridge(low: Floats, high: Floats, held: NDArray[np.intp]) -> None:
+def bridge(low: Floats, high: Floats, held: NDArray[np.intp]) -> None:
     """A few spans between two that have readings take a straight line: the axis is finer there than the readings."""
     inside = np.arange(int(held[0]), int(held[-1]) + 1)
     before = held[np.searchsorted(held, inside, side="right") - 1]

@@ -12,10 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from sagwise_daemon.domain.model import AlarmEvent, Floats
+from sagwise_daemon.domain.model import AlarmEvent, Floats, Pack
 from sagwise_daemon.domain.ports import Ride
 from sagwise_daemon.domain.ride.comparison import Band
-from sagwise_daemon.domain.ride.recorded import Recorded
 from sagwise_daemon.io.report import plots, sentences
 
 STYLE = Path(__file__).with_name("report.css")
@@ -32,14 +31,15 @@ class Material:
 
     ride: Ride
     summary: Mapping[str, Any]
-    record: Recorded
+    pack: Pack
+    events: tuple[tuple[float, AlarmEvent], ...]
     time_s: Floats
     bands: Mapping[str, Band]
 
 
 def page(of: Material) -> str:
     """The whole page."""
-    alarms = sentences.raised(of.record.events)
+    alarms = sentences.raised(of.events)
     body = "".join(
         (
             _head(of),
@@ -110,16 +110,15 @@ def _charge_figures(charge: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 def _plots(of: Material, alarms: Sequence[tuple[float, AlarmEvent, str]]) -> str:
     x = of.time_s / 60.0
-    across = plots.axis(0.0, max(float(of.record.readings.time_s[-1]) / 60.0, 1e-6), 6)
+    across = plots.axis(0.0, max(float(of.ride.duration_s) / 60.0, 1e-6), 6)
     drawn = [_volts(of, across, x, _marks(alarms, across))]
-    current = of.bands["current_a"]
-    if not np.isnan(current.high).all():
+    current, warm = of.bands.get("current_a"), of.bands.get("temperature_c")
+    if current is not None and not np.isnan(current.high).all():
         up = plots.axis(min(0.0, float(np.nanmin(current.low))), max(1.0, float(np.nanmax(current.high))), 4)
         drawn.append(
             plots.plot("Current", "A, out of the pack", across, up, [_band(across, up, x, current)], height=130)
         )
-    warm = of.bands["temperature_c"]
-    if not np.isnan(warm.high).all():
+    if warm is not None and not np.isnan(warm.high).all():
         up = plots.axis(float(np.nanmin(warm.low)) - 2.0, float(np.nanmax(warm.high)) + 2.0, 3)
         drawn.append(
             plots.plot("Temperature", "°C, coolest to warmest", across, up, [_band(across, up, x, warm)], height=90)
@@ -132,7 +131,7 @@ def _volts(of: Material, across: plots.Axis, x: Floats, marks: Sequence[plots.Ma
     rules = [
         plots.Rule(limit, f"{name} {limit:.2f}")
         for key, name in (("rest_low", "rest limit"), ("loaded_floor", "floor"))
-        if (rule := of.record.pack.rules.get(key)) is not None and (limit := rule.limit) is not None
+        if (rule := of.pack.rules.get(key)) is not None and (limit := rule.limit) is not None
     ]
     known = np.concatenate([loaded.low, loaded.high, rest.low])
     known = known[~np.isnan(known)]
@@ -206,7 +205,7 @@ def _row(group: Mapping[str, Any], median: float | None, median_rest: float | No
 
 
 def _foot(of: Material) -> str:
-    pack, ride = of.record.pack, of.ride
+    pack, ride = of.pack, of.ride
     earlier = of.summary["earlier_rides"]
     held = f" Held against {earlier} earlier rides of this pack." if earlier else ""
     what = f"{pack.series} groups of {pack.parallel} × {pack.cell.capacity_ah:g} Ah, {escape(pack.cell.chemistry)}"

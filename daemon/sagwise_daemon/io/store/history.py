@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine
 
-from sagwise_daemon.domain.model import Estimates, Floats, Readings
+from sagwise_daemon.domain.model import AlarmEvent, Estimates, Floats, Readings
 from sagwise_daemon.domain.ports import Ride, RideFilter
 from sagwise_daemon.domain.ride.comparison import CHANNELS, UNITS, Side, compare, lay
 from sagwise_daemon.domain.ride.figures import summarise
@@ -48,41 +48,41 @@ class History:
     """Summaries, health and comparisons. `engine` reads; summaries are written through `path`."""
 
     def __init__(self, engine: Engine, path: Path) -> None:
-        self._rides = StoredRides(engine)
+        self.rides = StoredRides(engine)
         self._summaries = StoredSummaries(engine, path)
 
     def close(self) -> None:
         """Let go of the file."""
         self._summaries.close()
 
-    def ride(self, ride_id: int) -> Ride:
-        """The record's row. Raises KeyError."""
-        return self._rides.ride(ride_id)
-
     def recorded(self, ride_id: int) -> Recorded | None:
-        """A whole record, None where none of its samples is left. Raises KeyError."""
-        samples = self._rides.samples(ride_id)
+        """A whole record, None where its samples at full rate are not all there any more. Raises KeyError."""
+        if self.rides.ride(ride_id).thinned:
+            return None
+        samples = self.rides.samples(ride_id)
         if samples is None:
             return None
         readings = readings_of(samples)
-        estimates = self._rides.estimates(ride_id)
-        events = self._rides.events(ride_id, limit=self._rides.event_count(ride_id))
-        timed = sorted(
-            ((kept.ride_s, kept.event) for kept in events if kept.ride_s is not None), key=lambda pair: pair[0]
-        )
+        estimates = self.rides.estimates(ride_id)
         return Recorded(
-            pack_of(self._rides.pack(ride_id)),
+            pack_of(self.rides.pack(ride_id)),
             readings,
             None if estimates is None else estimates_of(estimates, readings),
-            tuple(timed),
+            self.events(ride_id),
         )
+
+    def events(self, ride_id: int) -> tuple[tuple[float, AlarmEvent], ...]:
+        """A record's events at its own time, oldest first."""
+        kept = self.rides.events(ride_id, limit=self.rides.event_count(ride_id))
+        timed = [(one.ride_s, one.event) for one in kept if one.ride_s is not None]
+        return tuple(sorted(timed, key=lambda pair: (pair[0], pair[1].group or 0)))
 
     def summary(self, ride_id: int, again: bool = False) -> dict[str, Any] | None:
         """As JSON has it; None while the record goes on, and where no sample of it is left. Raises KeyError.
 
         again: worked out anew, from what the earlier rides say today; of a thinned ride the kept one stays.
         """
-        ride = self._rides.ride(ride_id)
+        ride = self.rides.ride(ride_id)
         kept = self._summaries.get(ride_id)
         if kept is not None and (not again or ride.thinned):
             return kept
@@ -136,12 +136,12 @@ class History:
     def _whole(self, ride_id: int) -> Recorded:
         record = self.recorded(ride_id)
         if record is None:
-            raise ValueError(f"ride {ride_id} has no samples left to compare")
+            raise ValueError(f"ride {ride_id} has no samples at full rate any more to compare")
         return record
 
     def _side(self, side: int | str) -> list[Ride]:
         if isinstance(side, int):
-            return [self._rides.ride(side)]
+            return [self.rides.ride(side)]
         found = [ride for ride in self._of_pack(side) if ride.ended_by is not None and not ride.thinned]
         if not found:
             raise KeyError(f"there is no pack {side!r} with rides")
@@ -149,19 +149,19 @@ class History:
 
     def _of_pack(self, pack: str) -> list[Ride]:
         """Rides of a pack, newest first."""
-        return list(self._rides.rides(EVERY, wanted=RideFilter(kind=RIDE, pack=pack)))
+        return list(self.rides.rides(EVERY, wanted=RideFilter(kind=RIDE, pack=pack)))
 
     def _earlier(self, ride: Ride) -> list[Floats]:
         """Resistances at 25 degC of the pack's rides before this one."""
         wanted = RideFilter(kind=RIDE, pack=ride.pack, until_unix_s=ride.started_unix_s)
-        before = [one for one in self._rides.rides(EARLIER, wanted=wanted) if one.series == ride.series]
+        before = [one for one in self.rides.rides(EARLIER, wanted=wanted) if one.series == ride.series]
         kept = (self._summaries.get(one.ride_id) for one in before)
         return [column(summary, "resistance_25c_mohm") for summary in kept if summary is not None]
 
     def _since_before(self, ride: Ride, record: Recorded) -> SelfDischarge | None:
         """What was lost since the pack's record before; None where either date is a guess."""
         wanted = RideFilter(pack=ride.pack, until_unix_s=ride.started_unix_s)
-        before = next((one for one in self._rides.rides(1, wanted=wanted) if one.series == ride.series), None)
+        before = next((one for one in self.rides.rides(1, wanted=wanted) if one.series == ride.series), None)
         if before is None or not (before.started_trusted and ride.started_trusted):
             return None
         kept = self._summaries.get(before.ride_id)
@@ -217,7 +217,8 @@ def point_of(ride: Ride, summary: Mapping[str, Any], series: int) -> HealthPoint
 
 
 def _named(side: int | str, rides_of: Sequence[Ride], found: Side) -> dict[str, Any]:
-    one = f"ride {side}" if isinstance(side, int) else f"{side}, {len(rides_of)} rides"
+    count = len(rides_of)
+    one = f"ride {side}" if isinstance(side, int) else f"{side}, {count} ride{'s' if count != 1 else ''}"
     return {
         "name": rides_of[0].name or one if isinstance(side, int) else one,
         "pack": rides_of[0].pack,
