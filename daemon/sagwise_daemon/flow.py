@@ -15,11 +15,14 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Protocol
 
-from sagwise_daemon.domain.core import new_state, retune, step, views
+from sagwise_daemon.domain.core import learnt, new_state, other_pack, retune, step, views
+from sagwise_daemon.domain.estimate import Learnt
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Event, Outcomes, Pack, Reading, RideEnded, Silence
+from sagwise_daemon.domain.ports import Memory
 from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
 from sagwise_daemon.domain.ride.kinds import RIDE, STANDING
 from sagwise_daemon.domain.stamps import WallTime
+from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store import RideStart, UnfinishedRide
 from sagwise_daemon.outlets import EventOutlet, Moment
 
@@ -27,6 +30,12 @@ log = logging.getLogger(__name__)
 
 PREROLL_ROWS = 12_000  # 120 s at 100 Hz, so that a pre-roll is bounded whatever the board's clock does
 STANDING_EVERY_S = 60.0  # a bike may stand for weeks
+
+KEEP_EVERY_S = 180.0  # what was learnt: a power cut loses no more than this
+OTHER_CELLS = (
+    "The resistance of the pack is not that of its earlier rides, so nothing learnt from them is used: if cells were"
+    " changed, give the pack file another name."
+)
 
 Step = tuple[Reading, Estimate | None]
 
@@ -56,7 +65,7 @@ class RideRecorder(Protocol):
 
 
 class Flow:
-    """Core, ride and store for one pack. `wall` looks at the host's clocks."""
+    """Core, ride and store for one pack. `wall` looks at the host's clocks. memory: what rides teach, None for none."""
 
     def __init__(
         self,
@@ -65,12 +74,16 @@ class Flow:
         settings: RideSettings,
         wall: Callable[[], WallTime],
         outlets: Sequence[EventOutlet] = (),
+        memory: Memory | None = None,
     ) -> None:
         self._pack = pack
         self._recorder = recorder
         self._wall = wall
         self._outlets = outlets
-        self._state = new_state(pack)
+        self._memory = memory
+        self._state = new_state(pack, self._recall())
+        self._learnt_s = -math.inf
+        self._notice: str | None = None
         self._bounds = RideBounds(settings)
         self._preroll_s = settings.preroll_s
         self._before: deque[Step] = deque(maxlen=PREROLL_ROWS)
@@ -88,6 +101,7 @@ class Flow:
             self.moment = Moment(event, outcomes.estimate, energy=outcomes.energy)
             if not cut_off:
                 self._record(event, outcomes.estimate)
+            self._learn(event.time_s)
         stored = []
         if isinstance(change, Begin):
             stored = self.end_ride(change.kind)
@@ -118,6 +132,7 @@ class Flow:
         self._close_left()
         if self.ride_id is None:
             return []
+        self._keep_learnt()
         self._state, outcomes = step(self._state, RideEnded())
         stored = self._publish(outcomes)
         self._recorder.end_ride(self.ride_id, ended_by)
@@ -133,6 +148,7 @@ class Flow:
             alarms=views(self._state),
             sound=outcomes.sound,
             ride_id=self.ride_id,
+            notice=self._notice,
             energy=self.moment.energy,
         )
 
@@ -144,6 +160,31 @@ class Flow:
         for outlet in self._outlets:
             outlet.offer(event)
         return Stored(event_id, done)
+
+    # What rides teach.
+
+    def _recall(self) -> Learnt | None:
+        if self._memory is None:
+            return None
+        try:
+            return self._memory.recall(self._pack)
+        except StoreError as fault:
+            log.warning("%s; the ride begins without it", fault)
+            return None
+
+    def _learn(self, time_s: float) -> None:
+        """Keep what the ride that goes on has taught, every few minutes; say so once where the cells are others."""
+        if self._notice is None and other_pack(self._state):
+            self._notice = OTHER_CELLS
+            log.warning(OTHER_CELLS)
+        if self.ride_id is not None and not 0 <= time_s - self._learnt_s < KEEP_EVERY_S:
+            self._learnt_s = time_s
+            self._keep_learnt()
+
+    def _keep_learnt(self) -> None:
+        known = None if self._memory is None else learnt(self._state)
+        if self._memory is not None and known is not None:
+            self._memory.keep(self._pack, known)
 
     # Rides.
 

@@ -218,7 +218,7 @@ class BoardPipeline:
         moment = self._flow.moment
         self._notice = OWN_FAULT if self._faulty else self._intake.notice(self._clock())
         self._live.show(
-            replace(moment, notice=self._notice),
+            replace(moment, notice=self._notice or moment.notice),
             heard_at=self._heard_s,
             link_up=self._link_up,
         )

@@ -95,6 +95,7 @@ class Daemon:
             ride_settings(self._config),
             self._clock.wall,
             outlets=() if self._mqtt is None else (self._mqtt,),
+            memory=self._store.memory,
         )
         return board_pipeline(
             self._pack,

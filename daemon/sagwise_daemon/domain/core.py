@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.alarm.engine import Engine
+from sagwise_daemon.domain.estimate import Learnt
 from sagwise_daemon.domain.estimate.energy import EnergyLeft, with_energy, with_home
+from sagwise_daemon.domain.estimate.taught import sure_mohm
 from sagwise_daemon.domain.model import (
     Acknowledge,
     AlarmEvent,
@@ -59,10 +61,11 @@ class Taken:
     events: tuple[AlarmEvent, ...]
 
 
-def new_state(pack: Pack) -> State:
-    """Before the first event of `pack`."""
-    estimator = estimate.new(pack)
-    return State(estimator, Engine(pack), EnergyLeft(pack), WayHome())
+def new_state(pack: Pack, learnt: Learnt | None = None) -> State:
+    """Before the first event of `pack`; learnt: what its earlier rides taught, if there were any."""
+    estimator = estimate.new(pack, learnt)
+    earlier_mohm = None if learnt is None else sure_mohm(learnt)
+    return State(estimator, Engine(pack, earlier_mohm=earlier_mohm), EnergyLeft(pack), WayHome())
 
 
 def step(state: State, event: Event) -> tuple[State, Outcomes]:
@@ -87,6 +90,7 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
             events = state.alarms.shelve(event.by, event.rule, event.seconds, event.group)
         case RideEnded():
             events = state.alarms.ride_ended()
+            estimate.ride_ended(state.estimator)
     return state, Outcomes(known, events, state.alarms.sound, energy)
 
 
@@ -95,13 +99,26 @@ def take(state: State, readings: Readings) -> Taken:
 
     `Silence` in between is for the caller to say, so it ends the readings that can be taken at once.
     """
-    estimates, told = estimate.take(state.estimator, readings)
+    senses = state.alarms.sense(readings)
+    suspect = None if senses is None else senses.suspect > 0
+    estimates, told = estimate.take(state.estimator, readings, suspect)
     left = state.energy.take(readings, estimates, told)
     power_w = readings.current_a * pack_volts(readings.group_v)
     ways = state.way_home.take(readings.time_s, power_w, readings.distance_m)
     energies = [with_home(*row) for row in zip(left, *ways, strict=True)]
     estimates, shortfall_v = with_energy(estimates, energies), estimate.shortfalls_v(told)
-    return Taken(estimates, shortfall_v, energies[-1], state.alarms.readings(readings, estimates, shortfall_v))
+    events = state.alarms.readings(readings, estimates, shortfall_v, senses, told.believed)
+    return Taken(estimates, shortfall_v, energies[-1], events)
+
+
+def learnt(state: State) -> Learnt | None:
+    """What is known of the pack for its next ride; None where nothing new was taught."""
+    return estimate.learnt(state.estimator)
+
+
+def other_pack(state: State) -> bool:
+    """Whether what earlier rides taught was dropped, since these cells are others."""
+    return state.estimator.other_pack
 
 
 def _turn_back_seen(event: AlarmEvent) -> bool:

@@ -42,12 +42,14 @@ def test_nothing_is_empty_and_stays_so() -> None:
 def test_two_rides_equally_sure_meet_in_the_middle() -> None:
     both = merged(lesson(0.10), lesson(0.06))
     assert both.ratio == pytest.approx(0.08)
-    assert both.ratio_sigma == pytest.approx(0.02 / np.sqrt(2))
+    assert both.ratio_sigma == pytest.approx(0.02), "the same error twice is no smaller"
     assert both.rides == 2
 
 
 def test_the_surer_ride_weighs_more_by_the_square() -> None:
-    assert merged(lesson(0.1, 0.01), lesson(0.0, 0.02)).ratio == pytest.approx(0.08)
+    both = merged(lesson(0.1, 0.01), lesson(0.0, 0.02))
+    assert both.ratio == pytest.approx(0.08)
+    assert both.ratio_sigma == pytest.approx(0.012)
 
 
 def test_resistances_are_weighed_by_their_steps() -> None:

@@ -27,7 +27,8 @@ from sagwise_daemon.domain.alarm.parts import (
     worth_showing,
 )
 from sagwise_daemon.domain.alarm.rules import MAX_SENSORS, TABLE, Facts, Side, nothing_yet
-from sagwise_daemon.domain.alarm.sense import Sense
+from sagwise_daemon.domain.alarm.sense import Sense, Senses
+from sagwise_daemon.domain.alarm.sense.block import Bools
 from sagwise_daemon.domain.alarm.states import Trigger, next_state
 from sagwise_daemon.domain.model import (
     AlarmEvent,
@@ -87,35 +88,60 @@ class Engine:
         """As `readings`, for one."""
         return self.readings(Readings.one(reading), Estimates.of([estimate]), shortfall_v)
 
+    def sense(self, readings: Readings) -> Senses | None:
+        """What readings say about their own sensors, before anything is made of them; hand it on to `readings`."""
+        return None if self._sense is None else self._sense.take(readings)
+
     def readings(
-        self, readings: Readings, estimates: Estimates, shortfall_v: Floats | float = 0.0
+        self,
+        readings: Readings,
+        estimates: Estimates,
+        shortfall_v: Floats | float = 0.0,
+        senses: Senses | None = None,
+        believed: Bools | None = None,
     ) -> tuple[AlarmEvent, ...]:
-        """Look at readings in turn and their estimates. shortfall_v: see `Facts`.
+        """Look at readings in turn and their estimates. shortfall_v: see `Facts`. senses: what `sense` made of them, if
+        it was asked. believed: (rows,) where `earlier_mohm` is of this pack; by default everywhere.
 
         Raises ValueError where the arrays do not have the pack's groups.
         """
         if self._heard_s is None:
             self._heard_s = float(readings.time_s[0])
             self._start_clock(self._heard_s)
+        if senses is None:
+            senses = self.sense(readings)
         if len(readings) > 1 and self._next_due_s <= readings.time_s[-1]:
             shortfall_v = np.broadcast_to(shortfall_v, estimates.rest_v.shape)
             for row in (slice(number, number + 1) for number in range(len(readings))):
-                self._take(readings.rows(row), estimates.rows(row), shortfall_v[row])
+                self._take(
+                    readings.rows(row),
+                    estimates.rows(row),
+                    shortfall_v[row],
+                    None if senses is None else senses.rows(row),
+                    None if believed is None else believed[row],
+                )
         else:
-            self._take(readings, estimates, shortfall_v)
+            self._take(readings, estimates, shortfall_v, senses, believed)
         return self._taken()
 
-    def _take(self, readings: Readings, estimates: Estimates, shortfall_v: Floats | float) -> None:
+    def _take(
+        self,
+        readings: Readings,
+        estimates: Estimates,
+        shortfall_v: Floats | float,
+        senses: Senses | None,
+        believed: Bools | None,
+    ) -> None:
         """Readings between which no alarm is due to speak again."""
         time_s, rows = readings.time_s, len(readings)
         since_last_s = np.maximum(np.diff(time_s, prepend=self._heard_s or 0.0), 0.0)
         sensors = np.full((rows, MAX_SENSORS), np.nan)
         count = min(readings.temperature_c.shape[1], MAX_SENSORS)
         sensors[:, :count] = readings.temperature_c[:, :count]
-        senses = None if self._sense is None else self._sense.take(readings)
-        facts = Facts(
-            self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v, senses, self._earlier_mohm
-        )
+        earlier = self._earlier_mohm
+        if earlier is not None and believed is not None:
+            earlier = np.where(believed[:, None], earlier, np.nan)
+        facts = Facts(self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v, senses, earlier)
         if senses is not None:
             self._suspect = senses.suspect > 0
         values = Values(rows, self._on_delay_s)

@@ -57,7 +57,8 @@ class Facts:
     temperature_c: (rows, MAX_SENSORS), NaN where there is no such sensor. age_s: (rows,) since the last valid
     sample, 0 when there is one. shortfall_v: (rows, groups) or one number, 0 to 0.015: how much lower than estimated
     to take the rest voltage of a group found short of capacity. senses: what the readings say about their own
-    sensors, None where nobody looks. earlier_mohm: (groups,) 25 degC resistances of earlier rides, None without.
+    sensors, None where nobody looks. earlier_mohm: (groups,) or (rows, groups) 25 degC resistances of earlier rides,
+    NaN unknown, None without.
     """
 
     pack: Pack
@@ -71,7 +72,7 @@ class Facts:
 
     def last(self) -> Facts:
         """The last row alone."""
-        row, shortfall_v = slice(-1, None), self.shortfall_v
+        row, shortfall_v, earlier = slice(-1, None), self.shortfall_v, self.earlier_mohm
         return Facts(
             self.pack,
             self.readings.rows(row),
@@ -80,7 +81,7 @@ class Facts:
             self.age_s[row],
             shortfall_v[row] if isinstance(shortfall_v, np.ndarray) and shortfall_v.ndim == 2 else shortfall_v,
             None if self.senses is None else self.senses.rows(row),
-            self.earlier_mohm,
+            earlier[row] if earlier is not None and earlier.ndim == 2 else earlier,
         )
 
     def cautious_rest_v(self) -> Floats:

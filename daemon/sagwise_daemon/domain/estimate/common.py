@@ -10,7 +10,7 @@ in the resistances.
 
 from __future__ import annotations
 
-from math import asinh, exp, sqrt
+from math import asinh, exp, isfinite, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -94,6 +94,27 @@ class Common:
         self.x[RESISTANCES] = self._first[RESISTANCES]
         self.p[RESISTANCES, :] = self.p[:, RESISTANCES] = 0.0
         self._diagonal[RESISTANCES] = self._sigmas[RESISTANCES] ** 2
+
+    def start_from(self, shares_v: Floats, ratio: float, ratio_sigma: float) -> None:
+        """Begin from what earlier rides taught; NaN where they did not. shares_v: (5,), see `Learnt`."""
+        if np.isfinite(shares_v).all():
+            self._shape(float(shares_v[0] + shares_v[1]) / (s.OHMIC_SHARE + s.BENT_SHARE))
+            self.x[RESISTANCES] = np.minimum(np.maximum(shares_v, self._low[RESISTANCES]), self._high[RESISTANCES])
+            self._diagonal[RESISTANCES] = (s.LEARNT_SHARE_OF_SIGMA * self._sigmas[RESISTANCES]) ** 2
+            self.scaled = True
+        if isfinite(ratio) and ratio_sigma <= s.LEARNT_SIGMA_RATIO_USED:
+            part = s.STATED_SIGMA_RATIO**2 / (s.STATED_SIGMA_RATIO**2 + ratio_sigma**2)
+            self.x[RATIO] = min(max(part * ratio, -s.RATIO_CLAMP), s.RATIO_CLAMP)
+            sigma = sqrt(part) * ratio_sigma
+            self.p[RATIO, RATIO] = min(max(sigma, s.SIGMA_RATIO), s.LEARNT_SIGMA_RATIO_MOST) ** 2
+
+    def forget(self) -> None:
+        """What earlier rides taught was of another pack: charge is less sure, and all else waits for a new scale."""
+        self.open(float(self.x[Z]), max(float(np.sqrt(self.p[Z, Z])), s.FORGOTTEN_SIGMA_SOC), 0.0, s.GAP_SIGMA_V, False)
+        self.x[RATIO] = 0.0
+        self.p[RATIO, :] = self.p[:, RATIO] = 0.0
+        self.p[RATIO, RATIO] = s.SIGMA_RATIO**2
+        self.scaled = False
 
     def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""

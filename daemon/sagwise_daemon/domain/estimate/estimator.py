@@ -6,18 +6,21 @@ and what happened unseen widens sigma or makes the answer unknown.
 
 from __future__ import annotations
 
-from math import inf, isnan, nan
+from math import inf, isfinite, isnan, nan
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sagwise_daemon.domain.estimate import output
+from sagwise_daemon.domain.estimate import output, weak
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import RATIO, Common, Shared, W, Z
+from sagwise_daemon.domain.estimate.capacity import Capacity
+from sagwise_daemon.domain.estimate.common import RATIO, RESISTANCES, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.inputs import Inputs, Moment, Seen
 from sagwise_daemon.domain.estimate.peers import RATIO as PEER_RATIO
 from sagwise_daemon.domain.estimate.peers import Peers
 from sagwise_daemon.domain.estimate.resistance import Steps
 from sagwise_daemon.domain.estimate.start import Beginning, Start
+from sagwise_daemon.domain.estimate.taught import Learnt, aged, merged
 from sagwise_daemon.domain.estimate.told import RESISTANCE, Told
 from sagwise_daemon.domain.model import Estimate, Estimates, Floats, Pack, Reading, Readings, Unknown
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
@@ -27,11 +30,15 @@ class EstimatorState:
     """Everything carried from one reading to the next; changed in place by `update`.
 
     start: gathers readings until there is a beginning, None once the filters run. reason: why nothing is known
-    yet. since_s: seconds of readings since the beginning or the last gap.
+    yet. since_s: seconds of readings since the beginning or the last gap. before: what earlier rides taught;
+    other_pack: it did not fit the pack's resistances, and is forgotten.
     """
 
-    def __init__(self, pack: Pack) -> None:
+    def __init__(self, pack: Pack, learnt: Learnt | None = None) -> None:
         self.pack = pack
+        self.before = Learnt.nothing(pack.series) if learnt is None else aged(learnt)
+        self.other_pack = False
+        self.warm = False
         self.curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)
         drop_v = prior_drop_v(pack.cell)
         self.drop_v = drop_v
@@ -46,11 +53,67 @@ class EstimatorState:
         self.drawn = self.waiting_s = 0.0
         self.plausible = (s.PLAUSIBLE_V[0] * pack.cell.empty_v, pack.cell.full_v + s.PLAUSIBLE_V[1])
         self.milliohm = 1000.0 / pack.capacity_ah  # of one volt per C
+        self.capacity = Capacity(self.curve, pack.series, pack.cell)
+        self.unbelieved: NDArray[np.bool_] = np.zeros(pack.series, bool)
+        self.proving = self.before.resistance_known
+        self._start_from(self.before)
+
+    def _start_from(self, before: Learnt) -> None:
+        self.common.start_from(before.shares_v, before.ratio, before.ratio_sigma)
+        self.drop_v = self.common.drop_v
+        self.start = Start(self.curve, self.drop_v)
+        middle = float(np.nanmedian(before.resistance_25c_mohm)) if before.resistance_known else nan
+        over = before.resistance_25c_mohm / middle - 1.0
+        self.peers.start_from(before.group_ratio, before.group_ratio_sigma, over, self.drop_v)
+        self.inputs.zero.start_from(before.offset_c, before.offset_sigma_c)
 
 
-def new(pack: Pack) -> EstimatorState:
-    """Before the first reading of `pack`."""
-    return EstimatorState(pack)
+def new(pack: Pack, learnt: Learnt | None = None) -> EstimatorState:
+    """Before the first reading of `pack`; learnt: what its earlier rides left. Raises ValueError for another pack's."""
+    if learnt is not None and len(learnt.steps) != pack.series:
+        raise ValueError(f"learnt: of {len(learnt.steps)} groups, the pack has {pack.series}")
+    return EstimatorState(pack, learnt)
+
+
+def learnt(state: EstimatorState) -> Learnt | None:
+    """What is known of the pack, this ride included; None where this ride has taught nothing yet."""
+    ride = _taught(state)
+    return None if ride.empty else merged(state.before, ride)
+
+
+def ride_ended(state: EstimatorState) -> None:
+    """What this ride taught becomes what was there before the next; the filters run on."""
+    known = learnt(state)
+    state.before = state.before if known is None else aged(known)
+    state.steps = Steps(state.pack.series)
+    state.capacity.again()
+
+
+def weak_groups(state: EstimatorState) -> tuple[weak.Weakness, ...]:
+    """Every group with what it is short of, if that is sure."""
+    known = merged(state.before, _taught(state))
+    over, over_sigma = state.steps.over_median()
+    return weak.judge(known.group_ratio, known.group_ratio_sigma, over, over_sigma)
+
+
+def _taught(state: EstimatorState) -> Learnt:
+    """What this ride taught, by itself."""
+    steps, capacity, zero = state.steps, state.capacity, state.inputs.zero
+    measured = state.warm and state.common.scaled and isfinite(_measured(state))
+    blank = Learnt.nothing(state.pack.series)
+    return Learnt(
+        rides=1,
+        resistance_25c_mohm=steps.r_25 * state.milliohm if measured else blank.resistance_25c_mohm,
+        steps=np.where(np.isfinite(steps.r_25), steps.counts, 0.0) if measured else blank.steps,
+        step_c=steps.step_c if measured else nan,
+        shares_v=state.common.x[RESISTANCES].copy() if measured else blank.shares_v,
+        ratio=capacity.ratio,
+        ratio_sigma=capacity.ratio_sigma,
+        group_ratio=capacity.group_ratio,
+        group_ratio_sigma=capacity.group_ratio_sigma,
+        offset_c=zero.offset_c if zero.known else nan,
+        offset_sigma_c=zero.sigma_c if zero.known else inf,
+    )
 
 
 def shortfall_v(state: EstimatorState) -> Floats:
@@ -73,24 +136,28 @@ def update(state: EstimatorState, reading: Reading) -> Estimate:
     return take(state, Readings.one(reading))[0].row(0)
 
 
-def take(state: EstimatorState, readings: Readings) -> tuple[Estimates, Told]:
+def take(state: EstimatorState, readings: Readings, suspect: NDArray[np.bool_] | None = None) -> tuple[Estimates, Told]:
     """Readings of exactly the pack's groups in turn; `time_s` rises. Never raises on what a sensor can say.
 
-    The estimates, and the record of the filters that they were made from.
+    suspect: (rows, groups) readings not to be believed, whatever they say. The estimates, and the record of the filters
+    that they were made from.
     """
     volts = readings.group_v
     valid = (volts > state.plausible[0]) & (volts < state.plausible[1])
+    if suspect is not None:
+        valid &= ~suspect
     told = Told(valid)
-    moments = state.inputs.take(readings)
-    rows = zip(
-        moments, readings.time_s.tolist(), volts, valid, valid.sum(axis=1).tolist(), _medians(volts), strict=True
-    )
+    medians = _medians(volts)
+    moments = state.inputs.take(readings, medians)
+    rows = zip(moments, readings.time_s.tolist(), volts, valid, valid.sum(axis=1).tolist(), medians, strict=True)
     for row, (moment, time_s, group_v, some, count, median) in enumerate(rows):
         if moment is None:
             told.nothing(row, Unknown.NO_CURRENT, state.start is not None)
         else:
             if moment.seconds > s.SHORT_GAP_S and moment.seconds != inf:
                 _gap(state, moment, time_s)
+            if suspect is not None:
+                _believe(state, suspect[row])
             seen = Seen(time_s, group_v, some, count, median)
             if state.start is not None:
                 reason = _starting(state, seen, moment)
@@ -98,7 +165,19 @@ def take(state: EstimatorState, readings: Readings) -> tuple[Estimates, Told]:
             else:
                 _running(state, seen, moment, told, row)
         told.filters(row, state.common, state.peers)
+        told.believed[row] = not state.other_pack
     return output.estimates(readings.time_s, told, state.curve, state.milliohm), told
+
+
+def _believe(state: EstimatorState, suspect: NDArray[np.bool_]) -> None:
+    """Groups whose readings are to be believed again begin anew: a false one has taught them for a while."""
+    before = state.unbelieved
+    if np.array_equal(suspect, before):
+        return
+    state.unbelieved = suspect.copy()
+    back = before & ~suspect
+    if back.any():
+        state.peers.reopen(back)
 
 
 def _medians(volts: Floats) -> list[float]:
@@ -116,6 +195,7 @@ def _gap(state: EstimatorState, moment: Moment, time_s: float) -> None:
     if state.start is not None or moment.seconds > s.LONG_GAP_S:
         state.start = Start(state.curve, state.drop_v)
         return
+    state.capacity.gap(moment.seconds)
     common = state.common
     unseen = s.GAP_CURRENT_C * moment.seconds / 3600.0
     common.open(
@@ -150,6 +230,7 @@ def _begin(state: EstimatorState, beginning: Beginning) -> None:
     median = float(np.median(beginning.soc))
     state.common.open(median, beginning.soc_sigma, beginning.offset_v, beginning.offset_sigma_v, beginning.rested)
     state.peers.open(beginning.soc - median, beginning.peer_sigma)
+    state.capacity.begin(beginning)
     state.start = None
     state.since_s = s.KNOWN_AFTER_S if beginning.rested else 0.0
     if not beginning.rested and state.reason is not Unknown.GAP:
@@ -170,6 +251,10 @@ def _running(state: EstimatorState, seen: Seen, moment: Moment, told: Told, row:
         volts = np.where(seen.valid, volts, np.nan)
     state.floor.add(volts, seen.all_valid, moment.c, moment.seconds)
     state.steps.add(seen.time_s, volts, moment.c, moment.factor)
+    state.capacity.add(seen, moment, common, peers, _measured(state))
+    state.warm = moment.warm
+    if state.proving:
+        _prove(state)
     if not common.scaled:
         _scale(state)
     told.moment(row, shared, common, moment.factor, moment.warm)
@@ -209,6 +294,21 @@ def _measured(state: EstimatorState) -> float:
     r_25 = state.steps.r_25
     found = r_25[np.isfinite(r_25)]
     return float(np.median(found)) if len(found) else nan
+
+
+def _prove(state: EstimatorState) -> None:
+    """Once three steps are seen: are these the cells that earlier rides taught about?"""
+    measured_v = _measured(state)
+    if isnan(measured_v):
+        return
+    state.proving = False
+    factor = measured_v * state.milliohm / float(np.nanmedian(state.before.resistance_25c_mohm))
+    if not 1.0 / s.OTHER_PACK_FACTOR < factor < s.OTHER_PACK_FACTOR:
+        state.other_pack = True
+        state.before = Learnt.nothing(state.pack.series)
+        state.common.forget()
+        state.peers.forget()
+        state.capacity.again()
 
 
 def _scale(state: EstimatorState) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.standstill import Standstill
 from sagwise_daemon.domain.model import Floats, Readings
 from sagwise_daemon.domain.pack.chemistry import resistance_factor
 
@@ -51,6 +52,7 @@ class Inputs:
 
     def __init__(self, capacity_ah: float) -> None:
         self._capacity_ah = capacity_ah
+        self.zero = Standstill()
         self._c = nan
         self._measured_at = -np.inf
         self._taken_at = -np.inf
@@ -58,19 +60,23 @@ class Inputs:
         self._change = 0.0
         self._mean = self._square = self._calm = 0.0
 
-    def take(self, readings: Readings) -> list[Moment | None]:
-        """The moment of each reading, or None while its current is unknown."""
+    def take(self, readings: Readings, medians_v: list[float]) -> list[Moment | None]:
+        """The moment of each reading, or None while its current is unknown. medians_v: of each reading's groups."""
         rows = zip(
             readings.time_s.tolist(),
             readings.current_a.tolist(),
             _sensors(readings.temperature_c).tolist(),
+            medians_v,
+            readings.distance_m.tolist(),
             strict=True,
         )
         return [self._moment(*row) for row in rows]
 
-    def _moment(self, now: float, current_a: float, sensors_c: float) -> Moment | None:
+    def _moment(
+        self, now: float, current_a: float, sensors_c: float, median_v: float, distance_m: float
+    ) -> Moment | None:
         measured = isfinite(current_a)
-        c = current_a / self._capacity_ah if measured else self._c
+        c = self._zeroed(now, current_a, median_v, distance_m) if measured else self._c
         if isnan(c) or (not measured and now - self._measured_at > s.CURRENT_HOLD_S):
             return None
         seconds = max(now - self._taken_at, 0.0)
@@ -84,6 +90,12 @@ class Inputs:
         factor = resistance_factor(s.ASSUMED_TEMPERATURE_C if unknown else self._temperature_c)
         spread = sqrt(max(self._square - self._mean**2, 0.0))
         return Moment(seconds, c, (c + last) / 2, self._change, factor, spread < s.FREEZE_C, not unknown, self._calm)
+
+    def _zeroed(self, now: float, current_a: float, median_v: float, distance_m: float) -> float:
+        """A measured current in C, less the sensor's offset as far as standing still has shown it."""
+        raw_c = current_a / self._capacity_ah
+        self.zero.add(raw_c, min(now - self._measured_at, s.LONG_GAP_S), median_v, distance_m)
+        return raw_c - self.zero.offset_c
 
     def _warm(self, sensors_c: float, seconds: float) -> None:
         if isnan(sensors_c):

@@ -63,6 +63,40 @@ class Peers:
         self.p[EXTRA, :, :] = self.p[:, EXTRA, :] = 0.0
         self.p[EXTRA, EXTRA] = self._sigmas[EXTRA] ** 2
 
+    def start_from(self, ratio: Floats, ratio_sigma: Floats, scale: Floats, drop_v: float) -> None:
+        """Begin from what earlier rides taught, (groups,) each, NaN where they did not; scale: resistance over the
+        median's, less 1.
+        """
+        self.scale(drop_v)
+        known = np.isfinite(ratio)
+        part = np.where(known, s.PEER_SIGMA_RATIO**2 / (s.PEER_SIGMA_RATIO**2 + ratio_sigma**2), 0.0)
+        sigma = np.where(known, np.sqrt(part) * np.where(known, ratio_sigma, 0.0), s.PEER_SIGMA_RATIO)
+        sigma = np.maximum(sigma, s.LEARNT_SIGMA_PEER_RATIO)
+        scaled = np.where(np.isfinite(scale), s.LEARNT_SIGMA_PEER_SCALE, s.PEER_SIGMA_SCALE)
+        self.x[RATIO], self.x[SCALE] = part * np.nan_to_num(ratio), np.nan_to_num(scale)
+        _hold(self._clamped, *self._clamps)
+        self.p[RATIO, RATIO], self.p[SCALE, SCALE] = sigma**2, scaled**2
+        self.p[RATIO, SCALE] = self.p[SCALE, RATIO] = s.PEER_CORRELATION * sigma * scaled
+
+    def reopen(self, groups: NDArray[np.bool_]) -> None:
+        """Begin anew, but for the capacity, with (groups,) some whose readings were not to be believed for a while."""
+        for state in (SOC, SCALE, EXTRA, OFFSET):
+            self.p[state, :, groups] = 0.0
+            self.p[:, state, groups] = 0.0
+            self.p[state, state, groups] = self._sigmas[state] ** 2
+        self.x[SCALE:, groups] = 0.0
+        self.p[SOC, SOC, groups] = s.REOPENED_PEER_SIGMA**2
+        self.doubt_v[groups] = 0.0
+
+    def forget(self) -> None:
+        """What earlier rides taught was of another pack: capacities and resistances are as on the first ride."""
+        everyone = np.ones(self.x.shape[1], bool)
+        self.reopen(everyone)
+        self.x[RATIO] = 0.0
+        self.p[RATIO, :] = self.p[:, RATIO] = 0.0
+        self.p[RATIO, RATIO] = s.PEER_SIGMA_RATIO**2
+        self.p[RATIO, SCALE] = self.p[SCALE, RATIO] = s.PEER_CORRELATION * s.PEER_SIGMA_RATIO * s.PEER_SIGMA_SCALE
+
     def open(self, soc: Floats, soc_sigma: Floats) -> None:
         """Set the charge differences anew, unlinked from the rest, which keeps what it learnt."""
         self.x[SOC] = soc

@@ -14,6 +14,7 @@ from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.model import Floats
 
 RING = 64
+MAD_TO_SIGMA = 1.4826  # median absolute deviation of a normal distribution
 SPACING_S = 0.04  # 64 samples at least this far apart hold the 2.3 s that a step needs
 
 
@@ -84,6 +85,24 @@ class Steps:
         volts = self._volts
         self._keep(step_resistance(volts[before].mean(axis=0), low, volts[after].mean(axis=0), high) / factor, step)
         self._free_at = time_s + s.STEP_PAUSE_S
+
+    def over_median(self) -> tuple[Floats, Floats]:
+        """(groups,) resistance over the median group's, less 1, and its standard uncertainty; NaN until three steps."""
+        rows = self._found[: min(self._count, s.STEPS_KEPT)]
+        count = np.isfinite(rows).sum(axis=0)
+        if not len(rows) or not (count >= s.STEPS_NEEDED).any():
+            return np.full(rows.shape[1], np.nan), np.full(rows.shape[1], np.nan)
+        over = rows / median_rows(rows.T)[:, None] - 1.0
+        middle = median_rows(over)
+        scatter = MAD_TO_SIGMA * median_rows(np.abs(over - middle))
+        enough = count >= s.STEPS_NEEDED
+        sigma = np.hypot(scatter / np.sqrt(np.maximum(count, 1)), s.STEP_SIGMA)
+        return np.where(enough, middle, np.nan), np.where(enough, sigma, np.nan)
+
+    @property
+    def counts(self) -> Floats:
+        """(groups,) how many steps the figure of each rests on."""
+        return np.asarray(np.isfinite(self._found).sum(axis=0), np.float64)
 
     def _calm(self, window: NDArray[np.bool_], step: float) -> bool:
         currents = self._c[window]

@@ -71,6 +71,17 @@ SOC_CLAMP = (-0.05, 1.05)
 FREEZE_TAU_S = 20.0  # at a constant current nothing about resistance can be learnt
 FREEZE_C = 0.15  # root mean square variation over that time
 
+# --- what earlier rides taught
+LEARNT_SHARE_OF_SIGMA = 0.5  # of the first sigmas: temperature and the style of riding change from ride to ride
+STATED_SIGMA_RATIO = 0.08  # what a maker, or a builder who measured, states of cells of unknown age
+LEARNT_SIGMA_RATIO_USED = 0.05  # less sure than this, what is stated is the better guess
+LEARNT_SIGMA_RATIO_MOST = 0.03  # a surer count than this is what the filter was tuned with
+LEARNT_SIGMA_PEER_RATIO = 0.02  # and no group is known better
+LEARNT_SIGMA_PEER_SCALE = 0.06
+FORGOTTEN_SIGMA_SOC = 0.03
+REOPENED_PEER_SIGMA = 0.05  # of charge: what a false reading may have taught before it was found out
+OTHER_PACK_FACTOR = 2.5  # resistance at 25 degC this many times more or less: other cells, whatever the name says
+
 # --- the peer filter, each group against the median
 PEER_SIGMA_SOC, PEER_SIGMA_RATIO, PEER_SIGMA_SCALE = 0.006, 0.12, 0.12
 PEER_CORRELATION = 0.6  # a lost cell shows in capacity and in resistance alike
@@ -108,5 +119,6 @@ STEP_HELD_S = 1.2  # the current must hold this long: neither window touches the
 STEP_FLATNESS = 0.25  # of the step: what the current may vary within a window
 STEP_PAUSE_S = 1.0  # one rise is counted once
 STEPS_NEEDED = 3
+STEP_SIGMA = 0.02  # of a resistance: what all steps of a ride have in common
 STEPS_KEPT = 99
 TYPICAL_STEP_C = 2.5  # until the ride has shown its own

@@ -88,19 +88,18 @@ def sure_mohm(learnt: Learnt) -> Floats:
 def merged(before: Learnt, ride: Learnt) -> Learnt:
     """`before` (already aged) with one more ride, each figure by its weight. The offset and the model's resistances are
     the later ride's own, which began from the earlier.
+
+    Capacities do not become surer by averaging: what is wrong with one ride's (the curve, the cell's slow recovery) is
+    wrong with the next one's.
     """
     steps = before.steps + ride.steps
     share = np.divide(ride.steps, steps, out=np.zeros_like(steps), where=steps > 0)
-    resistance, _ = _blend(before.resistance_25c_mohm, 1.0 - share, ride.resistance_25c_mohm, share)
-    ratio, weight = _blend(
-        np.array([before.ratio]),
-        _weight(np.array([before.ratio_sigma])),
-        np.array([ride.ratio]),
-        _weight(np.array([ride.ratio_sigma])),
-    )
-    group_ratio, group_weight = _blend(
-        before.group_ratio, _weight(before.group_ratio_sigma), ride.group_ratio, _weight(ride.group_ratio_sigma)
-    )
+    ratios = _pair(before.ratio, ride.ratio), _pair(before.ratio_sigma, ride.ratio_sigma)
+    ratio, ratio_sigma = _blend(*ratios, _weight(ratios[1]))
+    groups = _pair(before.group_ratio, ride.group_ratio), _pair(before.group_ratio_sigma, ride.group_ratio_sigma)
+    group_ratio, group_ratio_sigma = _blend(*groups, _weight(groups[1]))
+    mohm = _pair(before.resistance_25c_mohm, ride.resistance_25c_mohm)
+    resistance, _ = _blend(mohm, np.zeros_like(mohm), np.array([1.0 - share, share]))
     later = ride if np.isfinite(ride.shares_v).all() else before
     zeroed = ride if isfinite(ride.offset_c) else before
     return Learnt(
@@ -110,27 +109,32 @@ def merged(before: Learnt, ride: Learnt) -> Learnt:
         step_c=ride.step_c if isfinite(ride.step_c) else before.step_c,
         shares_v=later.shares_v,
         ratio=float(ratio[0]),
-        ratio_sigma=float(_sigma(weight)[0]),
+        ratio_sigma=float(ratio_sigma[0]),
         group_ratio=group_ratio,
-        group_ratio_sigma=_sigma(group_weight),
+        group_ratio_sigma=group_ratio_sigma,
         offset_c=zeroed.offset_c,
         offset_sigma_c=zeroed.offset_sigma_c,
     )
+
+
+def _pair(one: Floats | float, other: Floats | float) -> Floats:
+    """(2, count)"""
+    return np.array([np.atleast_1d(one), np.atleast_1d(other)])
 
 
 def _weight(sigma: Floats) -> Floats:
     return np.asarray(1.0 / np.maximum(sigma, 1e-6) ** 2)
 
 
-def _sigma(weight: Floats) -> Floats:
-    return np.where(weight > 0, 1.0 / np.sqrt(np.where(weight > 0, weight, 1.0)), inf)
+def _blend(values: Floats, sigmas: Floats, weights: Floats) -> tuple[Floats, Floats]:
+    """Weighted mean of values and of their sigmas, (2, count) each, down the first axis; what is NaN has no weight.
 
-
-def _blend(one: Floats, one_weight: Floats, other: Floats, other_weight: Floats) -> tuple[Floats, Floats]:
-    """Weighted mean and the sum of weights; what is NaN has none."""
-    first = np.where(np.isfinite(one), one_weight, 0.0)
-    second = np.where(np.isfinite(other), other_weight, 0.0)
-    total = first + second
+    NaN and inf where neither is known.
+    """
+    weights = np.where(np.isfinite(values), weights, 0.0)
+    total = weights.sum(axis=0)
     known = total > 0
-    mean = np.nan_to_num(one) * first + np.nan_to_num(other) * second
-    return np.where(known, mean / np.where(known, total, 1.0), nan), np.asarray(total)
+    parts = weights / np.where(known, total, 1.0)
+    mean = (np.nan_to_num(values) * parts).sum(axis=0)
+    sigma = (np.where(parts > 0, sigmas, 0.0) * parts).sum(axis=0)
+    return np.where(known, mean, nan), np.where(known, sigma, inf)

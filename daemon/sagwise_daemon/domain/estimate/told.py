@@ -49,7 +49,8 @@ class Told:
     numbers: (rows, NUMBERS). x: the peers' states, (rows, 5, groups). soc_variance: of their charge differences;
     floor_v: the least that rest may be, NaN for none; r_25: from steps, volts per C, NaN until known; valid, doubted:
     (rows, groups) each. early: reason why nothing is known at all, `KNOWN` if none; late: reason where sigma is too
-    wide; blank: whether the filters were not asked; starting; warm: whether a temperature is known; (rows,) each.
+    wide; blank: whether the filters were not asked; starting; warm: whether a temperature is known; believed: whether
+    what earlier rides taught is; (rows,) each.
     """
 
     def __init__(self, valid: NDArray[np.bool_]) -> None:
@@ -66,6 +67,7 @@ class Told:
         self.blank = np.zeros(rows, np.bool_)
         self.starting = np.zeros(rows, np.bool_)
         self.warm = np.zeros(rows, np.bool_)
+        self.believed = np.zeros(rows, np.bool_)
 
     def filters(self, row: int, common: Common, peers: Peers) -> None:
         """Both filters as they are after this row's reading."""
