@@ -7,6 +7,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import bench_estimation
 import bench_latency
 import bench_replay
 import bench_store
@@ -33,6 +34,9 @@ def main() -> int:
     print(f"alarms {replay['alarms_us']:.1f}, totals {replay['totals_us']:.1f} (one addition {replay['unit_us']:.2f})")
     print(f"  {replay['grid']['settings']} settings over one: {replay['grid']['ratio']:.2f} times the time (allowed 2)")
     print(f"  {'holds' if replay['holds'] else 'not reached yet'}")
+    print("rest voltage, resistance and rest_low against the truth")
+    rides = sorted(bench_estimation.RIDES.glob("*.npz"))
+    print("\n".join(bench_estimation.table(bench_estimation.report(rides, bench_estimation.VARIANTS))))
     return 0 if latency["holds"] else 1
 
 
