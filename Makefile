@@ -20,7 +20,8 @@ test: setup-test
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest -m "not long" --cov --cov-report=term --cov-fail-under=85
+	$(BIN)/pytest -n 2 --dist loadfile -m "not alone and not long" --cov --cov-report=
+	$(BIN)/pytest -m "alone and not long" --durations=12 --cov --cov-append --cov-report=term --cov-fail-under=85
 
 check: $(VENV)/.test
 	$(BIN)/ruff check .

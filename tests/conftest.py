@@ -1,4 +1,4 @@
-"""The order of the whole run. Law: tests that drive a browser come last.
+"""The order of the whole run. Law: what watches real time runs by itself, and what drives a browser comes last.
 
 Playwright keeps an event loop running in the thread of the tests from its first use to the end of the session, and
 tests that start a loop of their own fail beside it.
@@ -6,9 +6,16 @@ tests that start a loop of their own fail beside it.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+
+ACCEPTANCE = Path(__file__).parent / "acceptance"
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Stable: within both parts the order stays."""
+    """Marks what must run alone; the order is stable within both parts."""
+    for item in items:
+        if ACCEPTANCE in item.path.parents or item.get_closest_marker("browser") is not None:
+            item.add_marker(pytest.mark.alone)
     items.sort(key=lambda item: item.get_closest_marker("browser") is not None)
