@@ -34,6 +34,7 @@ from sagwise_daemon.domain.model import (
     Priority,
     RuleSettings,
 )
+from sagwise_daemon.domain.owner import SetBy
 from sagwise_daemon.domain.ports import ALL_RIDES, Envelope, LiveState, Ride, RideFilter, StoredEvent
 from sagwise_daemon.domain.ride.settings_grid import Setting
 from sagwise_daemon.garage import Garage
@@ -239,6 +240,19 @@ class FakeRides:
         return kept[::-1][:limit]
 
 
+class UnsetClock:
+    """Implements `owner.WallClock`: nothing has set it until a phone does."""
+
+    def __init__(self) -> None:
+        self.told: list[float] = []
+
+    def look(self) -> tuple[float, SetBy]:
+        return (self.told[-1], "phone") if self.told else (DAY_S, "nothing")
+
+    def tell(self, unix_s: float) -> None:
+        self.told.append(unix_s)
+
+
 class FakeBike:
     """The page's server in a thread of its own, over a scene. Packs and settings are the real ones, in `folder`."""
 
@@ -247,7 +261,7 @@ class FakeBike:
         for file in BUILT_IN.glob("*.toml"):
             shutil.copy(file, folder)
         self.garage = Garage(folder / "otter.toml", folder / "settings.jsonl", time.time)
-        self.judge = MadeJudge(self._now)
+        self.judge, self.clock = MadeJudge(self._now), UnsetClock()
         app = create_app(
             FakeLive(self.scene),
             FakeCommands(self.scene),
@@ -257,6 +271,7 @@ class FakeBike:
             garage=self.garage,
             what_if=self.judge,
             archive=MadeArchive(),
+            clock=self.clock,
         )
         self._server = PageServer(app, "127.0.0.1", port)
         self._loop = asyncio.new_event_loop()
@@ -300,6 +315,14 @@ def bike(tmp_path: Path) -> Iterator[FakeBike]:
 def locked_bike(tmp_path: Path) -> Iterator[FakeBike]:
     """A bike that wants its code."""
     running = FakeBike(PageSettings(pairing_code="4711-0815"), tmp_path).start()
+    yield running
+    running.stop()
+
+
+@pytest.fixture
+def watched_bike(tmp_path: Path) -> Iterator[FakeBike]:
+    """A bike that anyone on its network may look at."""
+    running = FakeBike(PageSettings(pairing_code="4711-0815", anyone_may_look=True), tmp_path).start()
     yield running
     running.stop()
 

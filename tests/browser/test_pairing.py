@@ -47,3 +47,32 @@ def test_a_session_that_ended_leads_back_to_pairing(locked_bike, phones) -> None
     watch.allowed.append("Failed to fetch dynamically imported module")
     page.locator("#to-rides").tap()
     expect(page.get_by_role("heading")).to_have_text("Pair this phone")
+
+
+def test_a_paired_phone_tells_a_bike_that_does_not_know_the_time(locked_bike, phones) -> None:
+    page, _ = phones.open(locked_bike.url)
+    page.get_by_label("Code of the bike").fill("47110815")
+    page.get_by_role("button", name="Pair").tap()
+    expect(page.locator("#figure .digits")).to_have_text("3.68")
+    page.wait_for_timeout(4500)
+    (told,) = locked_bike.clock.told
+    assert told == pytest.approx(page.evaluate("Date.now() / 1000"), abs=10)
+
+
+def test_a_stranger_who_may_look_sees_all_and_changes_nothing(watched_bike, phones, alarm_of) -> None:
+    watched_bike.scene.alarms = (alarm_of(),)
+    page, watch = phones.open(watched_bike.url)
+    watch.allowed.append("401")
+    expect(page.locator("#figure .digits")).to_have_text("3.68")
+    page.get_by_role("button", name="Acknowledge").tap()
+    expect(page.locator("#state .detail")).to_have_text("not sent: pair this phone")
+    assert watched_bike.scene.acknowledged == []
+    page.goto(watched_bike.url + "/#/pack")
+    page.locator("details[data-rule=rest_low] summary").tap()
+    expect(page.locator("#rest_low-volts")).to_be_disabled()
+    expect(page.locator("#bench-body")).to_contain_text("Pair this phone to change anything.")
+    assert page.get_by_role("button", name="Fit this").count() == 0
+    page.goto(watched_bike.url + "/#/access")
+    page.get_by_role("link", name="Pair this phone").tap()
+    expect(page.get_by_label("Code of the bike")).to_be_visible()
+    assert watched_bike.clock.told == []

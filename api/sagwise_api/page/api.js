@@ -7,8 +7,9 @@ export class Refused extends Error {
   }
 }
 
-async function refusal(response) {
-  if (response.status === 401) location.reload(); // the session is over: "/" now answers with the pairing page
+async function refusal(response, asked) {
+  // The session is over: "/" now answers with the pairing page. A phone that may only look stays where it is.
+  if (response.status === 401 && asked === undefined) location.reload();
   let detail = `the bike answered ${response.status}`;
   try { detail = (await response.json()).detail ?? detail; } catch { /* not a problem document */ }
   return new Refused(response.status, detail);
@@ -21,7 +22,7 @@ async function ask(path, options) {
   } catch {
     throw new Refused(0, "the bike does not answer: is the phone on its Wi-Fi?");
   }
-  if (!response.ok) throw await refusal(response);
+  if (!response.ok) throw await refusal(response, options);
   return response;
 }
 

@@ -1,6 +1,6 @@
 // Puts the page together. Law: the address after # says what is shown; the live feed runs whatever is shown.
 
-import { get } from "./api.js";
+import { get, post } from "./api.js";
 import { Feed } from "./feed.js";
 import { LiveView } from "./live.js";
 import { element } from "./dom.js";
@@ -20,6 +20,7 @@ const live = document.getElementById("live");
 const bench = document.getElementById("bench");
 let leave = () => {};
 let turn = 0;
+const TIME_AFTER_MS = 3000;
 
 function route() {
   const [, name = "", ...rest] = location.hash.split("/");
@@ -75,8 +76,19 @@ function frame(view, back) {
   }
 }
 
+/** A bike without a network does not know the time; a paired phone does. Done after the first figures are shown. */
+async function tellTime() {
+  try {
+    const { device, clock } = await get("/me");
+    if (device !== null && clock.set_by === "nothing") await post("/time", { unix_s: Date.now() / 1000 });
+  } catch (error) {
+    console.info(error.message); // the rides are dated later
+  }
+}
+
 startTheme();
 const glance = new LiveView(live);
 new Feed((state, age, silent) => glance.show(state, age, silent)).start();
 window.addEventListener("hashchange", show);
 show();
+setTimeout(tellTime, TIME_AFTER_MS);

@@ -115,7 +115,7 @@ export class LiveView {
       await post("/alarms/acknowledge", {});
       this.failed = null;
     } catch (error) {
-      this.failed = "not sent: press again";
+      this.failed = error.status === 401 ? "not sent: pair this phone" : "not sent: press again";
       console.info(error.message);
     } finally {
       delete this.button.dataset.busy;

@@ -1,9 +1,8 @@
 // One ride on the bench. Law: one time axis and one cursor for all plots; the strong line is the lowest rest voltage.
 
 import { get, getBytes } from "./api.js";
-import { stylesheet } from "./dom.js";
 import { clockOf, duration, intoRide, shortDayOf } from "./dates.js";
-import { element, figure } from "./dom.js";
+import { element, figure, stylesheet } from "./dom.js";
 import { decode, held } from "./envelope.js";
 import { chargeRecord, groupTable, plainWords, standingRecord } from "./groups.js";
 import { marksOf } from "./marks.js";
@@ -92,6 +91,7 @@ function wire(bar, plots) {
 export async function showRide(id, body, title) {
   title(`Ride ${id}`);
   body.replaceChildren(element("p", { class: "empty" }, "Reading the ride"));
+  const drawing = Promise.all([import("./plots.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]); // meanwhile
   let loaded;
   try {
     loaded = await load(id);
@@ -117,7 +117,7 @@ export async function showRide(id, body, title) {
     bar.hidden = true;
     return () => {};
   }
-  const [{ Plots }] = await Promise.all([import("./plots.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
+  const [{ Plots }] = await drawing;
   const plots = new Plots(places, { chart, names, limits, marks, duration_s: ride.duration_s }, finer(id, names));
   wire(bar, plots);
   new WhatIf(what, plots, ride, packs).offer();

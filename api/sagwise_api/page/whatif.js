@@ -32,7 +32,7 @@ export class WhatIf {
     this.plots = plots;
     this.ride = ride;
     this.pack = packs.packs.find((pack) => pack.name === ride.pack) ?? null;
-    this.mayChange = packs.may_change ?? true;
+    this.mayChange = false;
     this.others = null;
   }
 
@@ -48,7 +48,7 @@ export class WhatIf {
     pressed.disabled = true;
     pressed.textContent = "Judging the ride anew";
     try {
-      this.tried = await get(`/rides/${this.ride.ride_id}/what-if`);
+      [this.tried, { paired: this.mayChange }] = await Promise.all([get(`/rides/${this.ride.ride_id}/what-if`), get("/me")]);
     } catch (error) {
       pressed.disabled = false;
       pressed.textContent = "Try other limits";
