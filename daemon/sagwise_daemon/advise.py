@@ -18,7 +18,7 @@ from typing import Any
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.pack.profile import RULES
-from sagwise_daemon.domain.ports import Ride
+from sagwise_daemon.domain.ports import Ride, RideFilter
 from sagwise_daemon.domain.ride.advice import (
     BUZZER_LATE_S,
     EARLY_S,
@@ -33,6 +33,7 @@ from sagwise_daemon.domain.ride.advice import (
     candidates,
     usual_v,
 )
+from sagwise_daemon.domain.ride.kinds import RIDE
 from sagwise_daemon.domain.ride.settings_grid import RULE, Setting, floor_s
 from sagwise_daemon.errors import InputError, StoreError
 from sagwise_daemon.io.export import trace_of
@@ -88,9 +89,8 @@ def run(args: Namespace) -> int:
 
 def look(store: Store, pack: Pack, newest: int = NEWEST) -> Looked:
     """Try every candidate on the newest stored rides of this pack."""
-    rides = [
-        ride for ride in store.rides.rides(limit=1_000_000) if (ride.pack, ride.series) == (pack.name, pack.series)
-    ]
+    ridden = RideFilter(kind=RIDE, pack=pack.name)
+    rides = [ride for ride in store.rides.rides(limit=1_000_000, wanted=ridden) if ride.series == pack.series]
     tried, skipped = [], []
     for ride in rides[:newest]:
         why = _unusable(store, ride, pack)

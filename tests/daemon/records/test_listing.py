@@ -11,6 +11,7 @@ import pytest
 
 from sagwise_daemon import listing
 from sagwise_daemon.__main__ import main
+from sagwise_daemon.advise import look
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.model import Reading
 from sagwise_daemon.errors import InputError
@@ -108,3 +109,8 @@ def test_the_program_knows_the_verbs(path: Path, tmp_path: Path, capsys: pytest.
     assert main(["rides", "--store", str(tmp_path / "none.sqlite")]) == 2
     assert main(["import", str(tmp_path / "none.csv"), "--store", str(path)]) == 2
     assert "no such file" in capsys.readouterr().err
+
+
+def test_advice_is_taken_from_rides_only(path: Path) -> None:
+    with Store.open(path) as store:
+        assert [number for number, _ in look(store, OTTER).skipped] == [1], "too short; the charge is not looked at"
