@@ -73,6 +73,12 @@ def _advise() -> ModuleType:
     return advise
 
 
+def _doctor() -> ModuleType:
+    from sagwise_daemon import doctor
+
+    return doctor
+
+
 # Loaded only when asked for: `board` needs no web server and `replay` no database.
 VERBS: dict[str, Verb] = {
     "run": ("the daemon: serial link, alarms, ride store, page", _run),
@@ -81,6 +87,7 @@ VERBS: dict[str, Verb] = {
     "replay": ("live estimator and alarms over a recorded trace", _replay),
     "advise": ("alarm settings proposed from a pack's stored rides, with the reasons", _advise),
     "rides": ("what the store has: list, filter, name, delete and restore", _rides),
+    "doctor": ("whether the ride store is whole, and its repair", _doctor),
     "export": ("a stored ride as files for other programs, or as one HTML page", _export),
     "import": ("rides from exports, trace CSVs and other CSVs", _import),
 }

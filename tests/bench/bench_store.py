@@ -24,6 +24,7 @@ import pyarrow.parquet as pq
 
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Cell, Estimate, Pack, Priority, Reading
 from sagwise_daemon.io.store import RideStart, Store
+from sagwise_daemon.io.store.writer import FLUSH_EVERY_S
 
 GROUPS, HZ, SECONDS, NOISE_V = 24, 20, 7200, 0.002
 POINTS = 800
@@ -157,16 +158,21 @@ def estimates_size(path: Path, ride: Ints) -> float:
     return query(path, "SELECT sum(length(blob)) FROM chunks WHERE kind = 2") / len(readings)
 
 
-def live(path: Path, ride: Ints, seconds: int = 120) -> dict[str, float]:
-    """A commit each second of riding, without the waiting: what reaches the disk, and how long an event takes."""
+def live(path: Path, ride: Ints, seconds: int = 1800) -> dict[str, float]:
+    """A commit every `FLUSH_EVERY_S` of riding with estimates at 1 Hz, without the waiting: what reaches the disk, and
+    how long an event takes.
+    """
     readings = readings_of(ride)[: seconds * HZ]
+    flush_rows = round(FLUSH_EVERY_S * HZ)
     event = AlarmEvent(1.0, "rest_low", 3, AlarmState.UNACKNOWLEDGED, Priority.HIGH, 3.29, 3.3, "V")
     with Store.open(path) as store:
         ride_id = store.recorder.begin_ride(start_of(readings[0]))
         before = written_bytes()
         for number, reading in enumerate(readings):
             store.recorder.append(ride_id, reading)
-            if number % HZ == HZ - 1:
+            if number % HZ == 0:
+                store.recorder.append_estimate(ride_id, estimate_of(reading, number / len(readings)))
+            if number % flush_rows == flush_rows - 1:
                 store.recorder.flush(60)
         written = written_bytes() - before
         waits = []
@@ -176,7 +182,7 @@ def live(path: Path, ride: Ints, seconds: int = 120) -> dict[str, float]:
             waits.append((time.perf_counter() - began) * 1e3)
         appended = time_of(lambda: store.recorder.append(ride_id, readings[0]), 500)
     return {
-        "disk_mb_per_h": written / 1e6 / seconds * 3600,
+        "disk_mb_per_h": written / 1e6 / len(readings) * HZ * 3600,
         "event_commit_ms_median": statistics.median(waits),
         "event_commit_ms_max": max(waits),
         "append_us": appended * 1e3,

@@ -22,6 +22,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.ports import Ride
 from sagwise_daemon.errors import InputError, StoreError
 from sagwise_daemon.io.side import side_document
 from sagwise_daemon.io.store import Store
@@ -83,7 +84,7 @@ def export_ride(store: Store, ride_id: int, folder_or_file: Path, form: str | No
         raise InputError(f"{store.path}: there is no ride {ride_id}; it has {_known(store)}") from None
     samples = store.rides.samples(ride_id)
     if samples is None:
-        raise InputError(f"{store.path}: ride {ride_id} has no samples, so there is nothing to export")
+        raise InputError(f"{store.path}: ride {ride_id} {_why_nothing(ride)}, so there is nothing to export")
     side = file.with_name(file.name.removesuffix(f".{form}") + ".json")
     try:
         digest = _write(file, trace_of(samples), form)
@@ -94,6 +95,10 @@ def export_ride(store: Store, ride_id: int, folder_or_file: Path, form: str | No
     except OSError as fault:
         raise InputError(f"{file}: cannot be written ({fault.strerror}); name another folder") from fault
     return [file, side]
+
+
+def _why_nothing(ride: Ride) -> str:
+    return "was thinned to make room and has no samples at full rate any more" if ride.thinned else "has no samples"
 
 
 def export_report(store: Store, ride_id: int, file: Path) -> Path:

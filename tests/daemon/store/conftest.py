@@ -106,21 +106,21 @@ def ridden() -> Callable[..., int]:
     return record
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def readings() -> Callable[..., Reading]:
     return make_reading
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def estimates() -> Callable[..., Estimate]:
     return make_estimate
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def event() -> Callable[..., AlarmEvent]:
     return make_event
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def start() -> Callable[..., RideStart]:
     return make_start

@@ -19,7 +19,7 @@ from sagwise_daemon.io.store.envelope import Reduction, chosen
 from sagwise_daemon.io.store.folding import chunk_row
 from sagwise_daemon.io.store.levels import extremes
 from sagwise_daemon.io.store.rides import StoredRides
-from sagwise_daemon.io.store.tables import chunks, overviews, pieces, rides
+from sagwise_daemon.io.store.tables import chunks, overviews, pieces, rides, summaries
 
 LOOK_EVERY_S = 30.0
 CHUNKS_A_STEP = 10
@@ -114,12 +114,12 @@ def used_bytes(connection: Connection) -> int:
 
 
 def oldest_at_full_rate(connection: Connection) -> int | None:
-    """The ride that was recorded first of those that have ended, have samples at full rate, and have levels and an
-    overview to go on with.
+    """The ride that was recorded first of those that have ended and have samples at full rate, and everything that is
+    made from them: levels, an overview and a summary.
     """
     at_full_rate = exists().where(chunks.c.ride_id == rides.c.ride_id, chunks.c.kind == SAMPLES)
-    ready = exists().where(overviews.c.ride_id == rides.c.ride_id)
-    query = select(func.min(rides.c.ride_id)).where(rides.c.ended_by.is_not(None), rides.c.levels, at_full_rate, ready)
+    made = [exists().where(table.c.ride_id == rides.c.ride_id) for table in (overviews, summaries)]
+    query = select(func.min(rides.c.ride_id)).where(rides.c.ended_by.is_not(None), rides.c.levels, at_full_rate, *made)
     found = connection.execute(query).scalar()
     return None if found is None else int(found)
 

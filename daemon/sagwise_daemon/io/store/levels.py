@@ -36,7 +36,15 @@ _NOT_CHARTED = (CLOCK, BOOT)
 
 def extremes(table: Table) -> Table:
     """The level above a table: `ABOVE` of its kind."""
-    kind = ABOVE[table.kind]
+    return _reduced(table, ABOVE[table.kind])
+
+
+def merged(level: Table) -> Table:
+    """A level with one row a span, in order."""
+    return _reduced(level.rows_at(np.argsort(level.time_us, kind="stable").tolist()), level.kind)
+
+
+def _reduced(table: Table, kind: int) -> Table:
     span = table.time_us // SPAN_US[kind]
     starts = np.flatnonzero(np.diff(span, prepend=span[0] - 1))
     time_us = (span[starts] * SPAN_US[kind])[None]

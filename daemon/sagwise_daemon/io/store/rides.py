@@ -72,9 +72,7 @@ class StoredRides:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
 
-    def rides(
-        self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES
-    ) -> Sequence[Ride]:
+    def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
         """Newest first by their start; `before_id` goes on behind that ride. Raises KeyError where it is none."""
         query = _rides().order_by(rides.c.started_unix_s.desc(), rides.c.ride_id.desc()).limit(max(0, limit))
         query = query.where(*chosen_by(wanted))
@@ -163,7 +161,9 @@ class StoredRides:
         return [Gap(row.cause, row.first_time_us, row.last_time_us, row.samples) for row in self._rows(query)]
 
     def samples(self, ride_id: int) -> Table | None:
-        """Every sample of a ride as integers of the wire, None where there is none. Raises KeyError."""
+        """Every sample of a ride as integers of the wire; None where there is none, and where the ride was thinned.
+        Raises KeyError.
+        """
         return self._whole(ride_id, SAMPLES)
 
     def estimates(self, ride_id: int) -> Table | None:
@@ -175,8 +175,8 @@ class StoredRides:
         return self._tables(ride_id, kind)
 
     def _whole(self, ride_id: int, kind: int) -> Table | None:
-        self.ride(ride_id)
-        tables = list(self._tables(ride_id, kind))
+        thinned = self.ride(ride_id).thinned
+        tables = [] if kind == SAMPLES and thinned else list(self._tables(ride_id, kind))
         return join(tables) if tables else None
 
     def shape(self, ride_id: int) -> Shape:

@@ -77,7 +77,9 @@ class Writer:
             pressed = self._inbox.pressing and not self._failing
             if flushes or ended or pressed or time.monotonic() >= due:
                 due = time.monotonic() + FLUSH_EVERY_S
-                self._answer(flushes, self._flush())
+                fault = self._flush()
+                self._reserve()  # before the answer: whoever waits for it may begin the next ride at once
+                self._answer(flushes, fault)
             running = not any(flush.last for flush in flushes)
             self._reserve()
         self._attempt(self._give_back)

@@ -1,0 +1,279 @@
+"""Torn files and their repair. Law: after any damage the store opens, or the doctor says what it found and exits 1; a
+repair keeps everything that was not hit.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import sqlite3
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sagwise_daemon.__main__ import main
+from sagwise_daemon.errors import StoreError
+from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store.columns import COARSE, ESTIMATES, FINE, GROUP, SAMPLES
+from sagwise_daemon.io.store.examine import examine
+
+COUNT = 1300
+NOBODY = 65534
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory, empty_store: Path, start, readings, estimates, event) -> Path:
+    """Two rides that have ended, the first in two chunks, and one that goes on; with events and overviews."""
+    path = Path(shutil.copy(empty_store, tmp_path_factory.mktemp("doctor") / "rides.sqlite"))
+    with Store.open(path) as store:
+        for ride_id, count in ((1, 2600), (2, COUNT), (3, 100)):
+            assert store.recorder.begin_ride(start()) == ride_id
+            for number in range(count):
+                store.recorder.append(ride_id, readings(number))
+                store.recorder.append_estimate(ride_id, estimates(number))
+                if number % 650 == 649:
+                    store.recorder.flush()
+            store.recorder.event(event(), ride_id, 1.0)[1].result(10)
+            if ride_id < 3:
+                store.recorder.end_ride(ride_id, "standstill")
+            store.recorder.flush()
+        until = time.monotonic() + 20
+        while not (store.rides.has_overview(1) and store.rides.has_overview(2)) and time.monotonic() < until:
+            time.sleep(0.05)
+    return path
+
+
+@pytest.fixture
+def path(kept: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(kept, tmp_path / "rides.sqlite"))
+
+
+def change(path: Path, statement: str, *values: object) -> None:
+    connection = sqlite3.connect(path)
+    connection.execute(statement, values)
+    connection.commit()
+    connection.close()
+
+
+def spoil_blob(path: Path, ride_id: int, kind: int) -> tuple[int, int, int]:
+    """Flip one bit in the middle of the ride's first chunk of a kind. Returns its key and span."""
+    connection = sqlite3.connect(path)
+    query = "SELECT chunk_id, first_time_us, last_time_us, blob FROM chunks WHERE ride_id=? AND kind=? ORDER BY 2"
+    key, first, last, blob = connection.execute(query, (ride_id, kind)).fetchone()
+    spoilt = bytearray(blob)
+    spoilt[len(blob) // 2] ^= 0x10
+    connection.execute("UPDATE chunks SET blob=? WHERE chunk_id=?", (bytes(spoilt), key))
+    connection.commit()
+    connection.close()
+    return key, first, last
+
+
+def doctor(*words: object) -> int:
+    return main(["doctor", *map(str, words)])
+
+
+def test_a_whole_store_is_whole_and_untouched(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = path.read_bytes()
+    assert doctor("--data", path.parent) == 0
+    assert "nothing is wrong" in capsys.readouterr().out and path.read_bytes() == before
+    assert doctor("--data", path, "--repair") == 0
+
+
+def test_a_damaged_chunk_is_named_dropped_and_the_rest_kept(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    key, first, last = spoil_blob(path, 1, SAMPLES)
+    before = path.read_bytes()
+    assert doctor("--data", path) == 1
+    named = f"ride 1, samples from {first / 1e6:.3f} s to {last / 1e6:.3f} s (chunk {key}):"
+    assert named in capsys.readouterr().out and path.read_bytes() == before
+    with Store.open(path) as store:
+        chart = store.rides.overview(1, ["loaded_v"])
+    assert doctor("--data", path, "--repair") == 1
+    assert f"done: dropped chunk {key} of ride 1" in capsys.readouterr().out
+    assert doctor("--data", path) == 0
+    with Store.open(path) as store:
+        (gap,) = store.rides.gaps(1)
+        assert (gap.cause, gap.first_time_us, gap.last_time_us) == ("damaged", first, last)
+        left = store.rides.samples(1)
+        assert left is not None and left.time_us[0] > last and left.rows + gap.samples == 2600
+        assert store.rides.samples(2).rows == COUNT and len(store.rides.events()) == 3
+        assert store.rides.overview(1, ["loaded_v"]) == chart  # the minute lives on in the levels
+
+
+@pytest.mark.parametrize("kind", [FINE, COARSE])
+def test_damaged_levels_are_made_again(path: Path, kind: int) -> None:
+    with Store.open(path) as store:
+        chart, fine = store.rides.overview(1, ["loaded_v"]), store.rides.envelope(1, ["group_02_v"], 30)
+    spoil_blob(path, 1, kind)
+    (finding,) = examine(path)
+    assert finding.levels and "extremes" in finding.text
+    assert doctor("--data", path, "--repair") == 1
+    assert examine(path) == []
+    with Store.open(path) as store:
+        assert store.rides.overview(1, ["loaded_v"]) == chart and not store.rides.gaps(1)
+        np.testing.assert_array_equal(store.rides.envelope(1, ["group_02_v"], 30).low, fine.low)
+
+
+def test_levels_that_are_not_those_of_the_samples_are_found(path: Path) -> None:
+    change(
+        path,
+        "UPDATE chunks SET (blob, samples, last_time_us) = (SELECT blob, samples, last_time_us FROM chunks "
+        "WHERE ride_id = 2 AND kind = 3) WHERE ride_id = 1 AND kind = 3",
+    )
+    assert any("not what the samples give" in finding.text for finding in examine(path))
+    assert doctor("--data", path, "--repair") == 1 and examine(path) == []
+
+
+@pytest.mark.parametrize(
+    ("statement", "words"),
+    [
+        ("UPDATE overviews SET body = substr(body, 2) WHERE ride_id = 2", "ride 2, overview"),
+        ("UPDATE chunks SET samples = samples + 1 WHERE ride_id=2 AND kind=1", "its content is not what its row says"),
+        ("DELETE FROM chunks WHERE ride_id = 2 AND kind = 1", "ride 2: 1300 samples were counted, 0 are there"),
+        ("UPDATE pieces SET blob = x'00' WHERE kind = 1", "ride 3, samples from"),
+        ("DELETE FROM packs", "belongs to a row of packs that is gone"),
+        ("DELETE FROM rides WHERE ride_id = 1", "belongs to a row of rides that is gone"),
+    ],
+)
+def test_other_damage_is_named_and_put_right(path: Path, statement: str, words: str) -> None:
+    change(path, statement)
+    assert any(words in finding.text for finding in examine(path)), examine(path)
+    assert doctor("--data", path, "--repair") == 1
+    assert examine(path) == []
+    with Store.open(path) as store:
+        assert len(store.rides.rides()) >= 2 and len(store.rides.events()) == 3
+        if (left := store.recorder.unfinished()) is not None:
+            store.recorder.end_ride(left.ride_id, "power")
+        store.recorder.flush()
+        assert all(ride.ended_by for ride in store.rides.rides())
+
+
+def test_estimates_lost_leave_samples_whole(path: Path) -> None:
+    spoil_blob(path, 2, ESTIMATES)
+    assert doctor("--data", path, "--repair") == 1 and examine(path) == []
+    with Store.open(path) as store:
+        assert store.rides.samples(2).rows == COUNT and store.rides.estimates(2) is None
+
+
+def opens(path: Path) -> bool:
+    try:
+        with Store.open(path) as store:
+            for ride in store.rides.rides():
+                store.rides.samples(ride.ride_id)
+                store.rides.overview(ride.ride_id, ["loaded_v"])
+    except (StoreError, KeyError, ValueError):
+        return False
+    return True
+
+
+def tear(path: Path, seed: int) -> str:
+    """Cut the file, or overwrite a run of bytes anywhere in it, as a torn write or a worn card does."""
+    rng = random.Random(seed)
+    size = path.stat().st_size
+    if rng.random() < 0.3:
+        os.truncate(path, rng.randrange(size))
+        return "cut"
+    with path.open("r+b") as file:
+        for _ in range(rng.choice((1, 1, 4))):
+            file.seek(rng.randrange(size))
+            file.write(rng.randbytes(rng.choice((1, 16, 512, 1024))))
+    return "overwritten"
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_torn_anywhere_it_opens_or_the_doctor_says_so(
+    path: Path, seed: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    how = tear(path, seed)
+    found = doctor("--data", path)
+    said = capsys.readouterr().out
+    assert found in (0, 1) and (found == 0 or "found: " in said), how
+    if found == 0:
+        assert opens(path)
+    else:
+        assert doctor("--data", path, "--repair") == 1
+        if path.stat().st_size and "not one row" not in capsys.readouterr().err:
+            assert examine(path) == []
+            assert opens(path)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_torn_log_loses_no_more_than_its_end(path: Path, seed: int, readings) -> None:
+    folder = path.parent / "cut"
+    folder.mkdir()
+    with Store.open(path) as store:
+        left = store.recorder.unfinished()
+        for number in range(100, 700):
+            store.recorder.append(left.ride_id, readings(number))
+            if number % 50 == 49:
+                store.recorder.flush()
+        for file in path.parent.glob("rides.sqlite*"):
+            shutil.copy(file, folder / file.name)
+    torn = folder / path.name
+    tear(Path(f"{torn}-wal"), seed)
+    found = examine(torn)
+    assert all(finding.text for finding in found)
+    assert opens(torn) or found
+    with Store.open(torn) as store:
+        table = store.rides.samples(3)
+        assert 100 <= table.rows <= 700
+        sent = np.stack([readings(number).group_v for number in range(table.rows)])
+        np.testing.assert_array_equal(table.floats(GROUP).T, sent)
+
+
+def test_a_damaged_file_is_kept_beside_the_new_one(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with path.open("r+b") as file:
+        file.seek(path.stat().st_size // 2)
+        file.write(b"\xff" * 2048)
+    damaged = path.read_bytes()
+    assert doctor("--data", path, "--repair") == 1
+    assert "the damaged file is rides.sqlite.damaged-1" in capsys.readouterr().out
+    assert (path.parent / "rides.sqlite.damaged-1").read_bytes() == damaged
+    assert examine(path) == [] and opens(path)
+
+
+def test_identifiers_are_not_given_again_after_a_repair(path: Path, start, readings, event) -> None:
+    change(path, "DELETE FROM packs")
+    assert doctor("--data", path, "--repair") == 1
+    with Store.open(path) as store:
+        ride_id = store.recorder.begin_ride(start())
+        store.recorder.append(ride_id, readings(0))
+        event_id, done = store.recorder.event(event(), ride_id, 1.0)
+        done.result(10)
+        assert ride_id > 3 and event_id > 3
+
+
+def test_repair_waits_for_nobody(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spoil_blob(path, 1, SAMPLES)
+    with Store.open(path) as store:
+        store.recorder.flush()
+        assert doctor("--data", path) == 1
+        assert doctor("--data", path, "--repair") == 2
+        assert "stop the daemon first" in capsys.readouterr().err
+
+
+def test_what_there_is_not(tmp_path: Path, path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert doctor("--data", tmp_path / "nowhere") == 2
+    assert doctor("--config", tmp_path / "none.toml") == 2
+    change(path, "UPDATE alembic_version SET version_num = '9077'")
+    assert doctor("--data", path) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 3 and "newer sagwise" in lines[2]
+
+
+@pytest.mark.parametrize("content", [b"", b"no database, a note\n" * 100], ids=["empty", "note"])
+def test_no_store_at_all_is_said(tmp_path: Path, content: bytes, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "rides.sqlite").write_bytes(content)
+    assert doctor("--data", tmp_path) == 1
+    assert "found: the file" in capsys.readouterr().out
+    assert (tmp_path / "rides.sqlite").read_bytes() == content
+
+
+def test_as_json(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spoil_blob(path, 1, SAMPLES)
+    assert doctor("--data", path, "--json") == 1
+    document = json.loads(capsys.readouterr().out)
+    assert document["findings"][0]["ride_id"] == 1 and document["done"] == []
