@@ -236,6 +236,7 @@ class Flow:
                 uptime_us=first.uptime_us,
                 time_s=first.time_s,
                 kind=begun.kind,
+                started_monotonic_s=wall.monotonic_s - (last.time_s - first.time_s),
             )
         )
         log.info("%s %d begins", begun.kind, self.ride_id)

@@ -18,6 +18,7 @@ from pathlib import Path
 from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config import Config, load_config
 from sagwise_daemon.domain.model import Pack
+from sagwise_daemon.domain.owner import SetBy
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.flow import Flow
@@ -38,6 +39,7 @@ TICK_S = 0.05
 SETTINGS_FILE, DEVICES_FILE = "settings.jsonl", "devices.json"  # beside the rides
 CODE_DIGITS = 8
 SUMMARIES_EVERY_S = 5.0
+DATING_EVERY_S = 1.0
 # How long a worker thread (a chart, the store) may keep the interpreter from the alarm path; Python's default is 5 ms.
 SWITCH_S = 0.0005
 
@@ -149,7 +151,8 @@ class Daemon:
 
     async def run(self, stop: asyncio.Event, on_page: OnPage) -> None:
         """Keep everything going until `stop`; `on_page` is told the address once the page answers."""
-        parts: dict[str, Part] = {"serial link": self._link.run, "tick": self._tick, "summaries": self._summaries}
+        parts: dict[str, Part] = {"serial link": self._link.run, "tick": self._tick}
+        parts |= {"summaries": self._summaries, "dating": self._dating}
         if self._config.page.enabled:
             parts["page"] = lambda: self._serve(on_page)
         if self._mqtt is not None:
@@ -165,6 +168,17 @@ class Daemon:
         while True:
             self._pipeline.tick(time.monotonic())
             await asyncio.sleep(TICK_S)
+
+    async def _dating(self) -> None:
+        """As soon as something has set the clock, what was recorded before is dated."""
+        dated_by: SetBy = "nothing"
+        while True:
+            set_by = self._clock.look()[1]
+            if set_by not in ("nothing", dated_by):
+                self._store.recorder.date(self._clock.wall())
+                log.info("the clock is set by %s: rides of this start are dated", set_by)
+                dated_by = set_by
+            await asyncio.sleep(DATING_EVERY_S)
 
     async def _summaries(self) -> None:
         """A ride that has ended gets its summary soon, by another process."""

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Reading
+from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.io.store.state import RideState
 
 SAMPLES_MAX = 6000  # five minutes at 20 Hz, about 6 MB
@@ -85,7 +86,14 @@ class Keep:
     document: str
 
 
-Order: TypeAlias = Open | NewEvent | End | Keep | Flush
+@dataclass(frozen=True, slots=True)
+class Date:
+    """A trusted look at the host's clocks, by which rides of its boot are dated."""
+
+    known: WallTime
+
+
+Order: TypeAlias = Open | NewEvent | End | Keep | Date | Flush
 
 
 class Inbox:

@@ -18,12 +18,13 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Reading
 from sagwise_daemon.domain.ride.kinds import RIDE
+from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.clock import host_boot
 from sagwise_daemon.io.store.engine import writer_engine
 from sagwise_daemon.io.store.housework import Housework
 from sagwise_daemon.io.store.ids import Ids
-from sagwise_daemon.io.store.inbox import SAMPLES_MAX, End, Flush, Inbox, Keep, NewEvent, Open, Order, Sample
+from sagwise_daemon.io.store.inbox import SAMPLES_MAX, Date, End, Flush, Inbox, Keep, NewEvent, Open, Order, Sample
 from sagwise_daemon.io.store.resume import left_open
 from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.snapshot import take
@@ -91,7 +92,8 @@ class Recorder:
         while nothing could be written until no identifier was left.
         """
         snapshot = take(start.pack)
-        heard = HostMoment(self._host_boot, time.monotonic())
+        began_s = start.started_monotonic_s
+        heard = HostMoment(self._host_boot, time.monotonic() if began_s is None else began_s)
         ride_id = self._ride_ids.take()
         if ride_id is None:
             raise StoreError(f"{self._path}: the store cannot be written, so no ride can begin; see the log")
@@ -157,6 +159,10 @@ class Recorder:
             del self._series[ride_id]
             self._estimate_second.pop(ride_id, None)
         self._order(End(ride_id, ended_by))
+
+    def date(self, known: WallTime) -> None:
+        """Date what this boot of the host has recorded without a trusted clock. Raises StoreError when closed."""
+        self._order(Date(known))
 
     def keep(self, row: Keep) -> None:
         """Keep what was learnt about a pack (`memory`), in place of what was there. Raises StoreError when closed."""

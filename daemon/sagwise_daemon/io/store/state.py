@@ -20,6 +20,7 @@ class RideStart:
     """How a ride begins: its pack, the board's boot, the wall clock and the stamp of its first sample.
 
     time_s: the core's clock at the first sample. uptime_us: the board's own. kind: of `domain.ride.kinds`.
+    started_monotonic_s: the host's monotonic clock at the first sample, by which the ride is dated later; None: now.
     """
 
     pack: Pack
@@ -29,6 +30,7 @@ class RideStart:
     uptime_us: int
     time_s: float
     kind: str = RIDE
+    started_monotonic_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,14 +13,17 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import IntegrityError
 
+from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.errors import StoreError
+from sagwise_daemon.io.store.dating import date_rides
 from sagwise_daemon.io.store.housework import Housework
 from sagwise_daemon.io.store.ids import Ids
-from sagwise_daemon.io.store.inbox import End, Flush, Inbox, Keep, Loss, NewEvent, Open, Order, merge
+from sagwise_daemon.io.store.inbox import Date, End, Flush, Inbox, Keep, Loss, NewEvent, Open, Order, merge
 from sagwise_daemon.io.store.state import RideState
 from sagwise_daemon.io.store.writing import (
     Batch,
@@ -55,6 +58,7 @@ class Writer:
         self._losses: dict[int, Loss] = {}
         self._late: list[NewEvent] = []
         self._keeping: dict[str, Keep] = {}
+        self._known: WallTime | None = None
         self._failing = False
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
@@ -116,6 +120,8 @@ class Writer:
                     self._ending[order.ride_id] = order.ended_by
                 case Keep():
                     self._keeping[order.pack_digest] = order
+                case Date():
+                    self._known = order.known
                 case Flush():
                     flushes.append(order)
         if new:
@@ -156,7 +162,7 @@ class Writer:
             work = batches(taken, self._losses, self._boot)
             ending = {} if self._inbox.waiting else dict(self._ending)
             if not work and not ending:
-                return self._keep() or (StoreError("events are not stored yet") if self._late else None)
+                return self._date() or self._keep() or (StoreError("events are not stored yet") if self._late else None)
             fault = self._attempt(lambda connection: self._batches_in(connection, work, ending))  # noqa: B023
             if fault is None:
                 self._inbox.stored()
@@ -164,6 +170,27 @@ class Writer:
                 self._forget(ending)
             else:
                 self._inbox.give_back(taken)
+        return fault
+
+    def _date(self) -> BaseException | None:
+        """Date what waited for a trusted clock, also rides that go on."""
+        known = self._known
+        if known is None:
+            return None
+
+        def work(connection: Connection) -> dict[int, RideState]:
+            states = {ride_id: ensure_ride(connection, state) for ride_id, state in self._rides.items()}
+            started = date_rides(connection, known)
+            return {
+                ride_id: replace(state, started_unix_s=started[ride_id], started_trusted=True)
+                if ride_id in started
+                else state
+                for ride_id, state in states.items()
+            }
+
+        fault = self._attempt(work)
+        if fault is None:
+            self._known = None
         return fault
 
     def _keep(self) -> BaseException | None:
