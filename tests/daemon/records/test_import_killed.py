@@ -32,9 +32,8 @@ def traces(folder: Path, count: int) -> list[Path]:
 
 
 @pytest.mark.slow
-def test_killed_at_any_moment_and_given_again(tmp_path: Path) -> None:
-    files, store = traces(tmp_path, 6), tmp_path / "rides.sqlite"
-    Store.open(store).close()
+def test_killed_at_any_moment_and_given_again(tmp_path: Path, fresh: Path) -> None:
+    files, store = traces(tmp_path, 6), fresh
     command = [sys.executable, "-m", "sagwise_daemon", "import", *map(str, files)]
     command += ["--store", str(store), "--pack", str(OTTER_FILE), "--started", "2026-05-01T10:00:00Z"]
     rng = np.random.default_rng(7)

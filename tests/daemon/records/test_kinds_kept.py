@@ -59,8 +59,8 @@ class Bike:
 
 
 @pytest.fixture
-def bike(tmp_path: Path) -> Iterator[Bike]:
-    with Store.open(tmp_path / "rides.sqlite") as store:
+def bike(fresh: Path) -> Iterator[Bike]:
+    with Store.open(fresh) as store:
         yield Bike(store)
 
 
@@ -69,9 +69,9 @@ def test_a_day_of_a_bike(bike: Bike) -> None:
     bike.go(10)
     bike.go(60, 40.0)
     bike.go(30)
-    bike.go(300, -5.0)
+    bike.go(120, -5.0)
     bike.go(30)
-    bike.go(700)
+    bike.go(320)
     bike.go(60, 40.0)
     bike.go(30)
     told = bike.records()
@@ -82,7 +82,7 @@ def test_a_day_of_a_bike(bike: Bike) -> None:
         ("ride", "standstill"),
     ]
     ride, charge, standing, second = told
-    assert charge.charge_ah == pytest.approx(-5.0 * 300 / 3600, rel=0.01), "from its first current on"
+    assert charge.charge_ah == pytest.approx(-5.0 * 120 / 3600, rel=0.01), "from its first current on"
     assert charge.started_unix_s == pytest.approx(BEGAN_UNIX_S + 200.5, abs=0.6)
     assert standing.samples == pytest.approx(standing.duration_s / 60 + 1, abs=1.5), "one reading a minute"
     assert ride.samples == pytest.approx(2 * (5 + 60 + 20), abs=3), "with its pre-roll and its standstill"
@@ -91,7 +91,7 @@ def test_a_day_of_a_bike(bike: Bike) -> None:
 
 def test_a_charge_has_its_figures_in_its_summary(bike: Bike) -> None:
     bike.go(5)
-    bike.go(600, -6.0)
+    bike.go(200, -18.0)
     bike.go(25)
     (charge,) = bike.records()
     history = History(bike.store._readers, bike.store.path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from argparse import ArgumentParser
 from pathlib import Path
 
@@ -19,13 +20,12 @@ from sagwise_daemon.io.store import RideStart, Store
 
 _, OTTER = built_in_pack("otter")
 _, HERON = built_in_pack("heron")
-DAYS = {1: "2026-05-01", 2: "2026-05-02", 3: "2026-06-10"}
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Rides 1 and 2 of Otter, a charge, and one of Heron in June."""
-    made = tmp_path_factory.mktemp("listing") / "rides.sqlite"
+def path(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> Path:
+    """Ride 1 and charge 2 of Otter, and a ride of Heron in June."""
+    made = Path(shutil.copy(empty_store, tmp_path_factory.mktemp("listing") / "rides.sqlite"))
     with Store.open(made) as store:
         for day, pack, kind in ((0, OTTER, "ride"), (1, OTTER, "charge"), (40, HERON, "ride")):
             ride_id = store.recorder.begin_ride(RideStart(pack, 1, 1_777_629_600.0 + day * 86_400, True, 0, 0.0, kind))
