@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -254,3 +255,24 @@ def test_the_other_process_says_the_same_and_catches_up(store: Store, history: H
     assert child is not None
     aside.close()
     assert not Path(f"/proc/{child.pid}").exists()
+
+
+@pytest.mark.slow
+def test_records_of_before_are_rides_without_a_name(tmp_path: Path) -> None:
+    """A store of the schema before this one, with a ride in it, opened today."""
+    from sagwise_daemon.io.store.migrate import migrate
+
+    path = tmp_path / "rides.sqlite"
+    migrate(path, "0003")
+    raw = sqlite3.connect(path)
+    pack = take(OTTER)
+    raw.execute("INSERT INTO packs VALUES (1, ?, ?, ?, ?)", (pack.digest, pack.name, pack.series, pack.text))
+    raw.execute(
+        "INSERT INTO rides (ride_id, pack_id, started_unix_s, started_trusted, ended_by, duration_s, samples, alarms,"
+        " temperatures, host_boot, last_monotonic_s) VALUES (1, 1, 1.76e9, 1, 'standstill', 60.0, 0, 0, 0, '', 0.0)"
+    )
+    raw.commit()
+    raw.close()
+    with Store.open(path) as store:
+        (ride,) = store.rides.rides()
+        assert (ride.kind, ride.name, ride.note, ride.deleted) == ("ride", None, "", False)
