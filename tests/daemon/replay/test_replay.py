@@ -144,7 +144,8 @@ def test_without_a_current_sensor_the_loaded_voltage_speaks_after_five_seconds(r
     volts[200:260, 2] = 3.1  # 6 s: not a sag any more
     said = replayed(Trace(np.arange(400) * 0.1, volts, None, np.empty((400, 0)), None))
     assert rests(said["events"])[:1] == [(3, "unacknowledged", "loaded")]
-    assert said["events"][0]["time_s"] == pytest.approx(25.0)
+    # A group that falls by 0.6 V while its peers stand still is no sag: within half a second nothing is known of it.
+    assert said["events"][0]["time_s"] == pytest.approx(25.25, abs=0.25)
     assert said["energy_wh"] is said["charge_ah"] is said["current_max_a"] is None
     assert len(said["plain_threshold"]["events"]) == 2
 

@@ -211,14 +211,17 @@ class EnergyLeft:
             (readings.current_a / self._capacity_ah).tolist(),
             _below_v(readings, estimates).tolist(),
             told.starting.tolist(),
+            told.unmeasured.tolist(),
             strict=True,
         )
         made = []
-        for row, (now, c, below_v, starting) in enumerate(rows):
+        for row, (now, c, below_v, starting, unmeasured) in enumerate(rows):
             seconds, self._last_s = now - self._last_s, now
             if starting:
                 self.behind.forget()
                 self.left = UNKNOWN
+            elif unmeasured:
+                self._due_s, self.left = now, UNKNOWN  # energy is current: voltages alone do not tell it
             else:
                 self._follow(row, (now, seconds, c, below_v), readings, told)
                 if now >= self._due_s:

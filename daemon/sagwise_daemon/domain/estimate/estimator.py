@@ -22,6 +22,7 @@ from sagwise_daemon.domain.estimate.resistance import Steps
 from sagwise_daemon.domain.estimate.start import Beginning, Start
 from sagwise_daemon.domain.estimate.taught import Learnt, aged, merged
 from sagwise_daemon.domain.estimate.told import RESISTANCE, Told
+from sagwise_daemon.domain.estimate.voltages_only import VoltagesOnly, learnt_scales, wide_scales
 from sagwise_daemon.domain.model import Estimate, Estimates, Floats, Pack, Reading, Readings, Unknown
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
 
@@ -47,6 +48,7 @@ class EstimatorState:
         self.common = Common(self.curve, drop_v)
         self.peers = Peers(self.curve, pack.series, drop_v)
         self.steps = Steps(pack.series)
+        self.alone: VoltagesOnly | None = None  # while the current is unknown
         self.floor = output.Floor()
         self.reason = Unknown.STARTING
         self.since_s = 0.0
@@ -151,20 +153,21 @@ def take(state: EstimatorState, readings: Readings, suspect: NDArray[np.bool_] |
     moments = state.inputs.take(readings, medians)
     rows = zip(moments, readings.time_s.tolist(), volts, valid, valid.sum(axis=1).tolist(), medians, strict=True)
     for row, (moment, time_s, group_v, some, count, median) in enumerate(rows):
+        seen = Seen(time_s, group_v, some, count, median)
+        if suspect is not None:
+            _believe(state, suspect[row])
         if moment is None:
-            told.nothing(row, Unknown.NO_CURRENT, state.start is not None)
+            _alone(state, seen, state.inputs.sensors_c[row], told, row)
         else:
             if moment.seconds > s.SHORT_GAP_S and moment.seconds != inf:
-                _gap(state, moment, time_s)
-            if suspect is not None:
-                _believe(state, suspect[row])
-            seen = Seen(time_s, group_v, some, count, median)
+                moment = _gap(state, moment, time_s)
+            state.alone = None
             if state.start is not None:
                 reason = _starting(state, seen, moment)
                 told.nothing(row, reason, state.start is not None)
             else:
                 _running(state, seen, moment, told, row)
-        told.filters(row, state.common, state.peers)
+            told.filters(row, state.common, state.peers)
         told.believed[row] = not state.other_pack
     return output.estimates(readings.time_s, told, state.curve, state.milliohm), told
 
@@ -187,24 +190,59 @@ def _medians(volts: Floats) -> list[float]:
     return medians
 
 
-def _gap(state: EstimatorState, moment: Moment, time_s: float) -> None:
-    """Readings or current were missing: what may have flowed unseen widens sigma, or all begins anew."""
+def _alone(state: EstimatorState, seen: Seen, sensors_c: float, told: Told, row: int) -> None:
+    """A reading without a current: only the voltages speak."""
+    if state.alone is None:
+        state.floor = output.Floor()
+        state.alone = _left_alone(state)
+    alone, floor = state.alone, state.floor
+    seconds = alone.add(seen, sensors_c)
+    told.unmeasured[row] = True
+    told.filters(row, state.common, state.peers)
+    if alone.shared is None or alone.since_s < s.KNOWN_AFTER_S:
+        told.nothing(row, Unknown.NO_CURRENT, state.start is not None)
+        return
+    volts = seen.volts if seen.all_valid else np.where(seen.valid, seen.volts, nan)
+    floor.add(volts, seen.all_valid, 0.0, seconds)
+    floor.write(told.floor_v[row])
+    told.voltages(row, alone)
+    told.starting[row] = state.start is not None
+    told.doubted[row] = state.peers.doubted
+
+
+def _left_alone(state: EstimatorState) -> VoltagesOnly:
+    """Go on from what the filters know, or begin with nothing."""
+    common, inputs = state.common, state.inputs
+    scales = learnt_scales(common, state.steps.step_c) if common.scaled else wide_scales(state.drop_v)
+    alone = VoltagesOnly(state.curve, state.peers, scales, inputs.temperature_c)
+    if state.start is None:
+        alone.follow(common, inputs.c, inputs.taken_s)
+    return alone
+
+
+def _gap(state: EstimatorState, moment: Moment, time_s: float) -> Moment:
+    """Readings or current were missing: what may have flowed unseen widens sigma, or all begins anew.
+
+    Where the voltages alone were followed meanwhile, it goes on from there. The moment, with the step to be bridged.
+    """
     state.reason, state.since_s = Unknown.GAP, -moment.seconds
     state.floor = output.Floor()
     state.steps.interrupt(time_s)
+    state.capacity.gap(moment.seconds)
+    common, alone = state.common, state.alone
+    if state.start is None and alone is not None and alone.shared is not None:
+        state.since_s = 0.0
+        common.open(*alone.charge, 0.0, s.GAP_SIGMA_V, common.rested)
+        common.currents = alone.currents
+        return moment._replace(seconds=max(time_s - alone.time_s, 0.0))
     if state.start is not None or moment.seconds > s.LONG_GAP_S:
         state.start = Start(state.curve, state.drop_v)
-        return
-    state.capacity.gap(moment.seconds)
-    common = state.common
+        return moment
     unseen = s.GAP_CURRENT_C * moment.seconds / 3600.0
-    common.open(
-        float(common.x[Z]),
-        float(np.sqrt(common.p[Z, Z] + unseen**2)),
-        float(common.x[W]),
-        float(np.sqrt(common.p[W, W]) + s.GAP_SIGMA_V),
-        common.rested,
-    )
+    charge_sigma = float(np.sqrt(common.p[Z, Z] + unseen**2))
+    offset, offset_sigma = float(common.x[W]), float(np.sqrt(common.p[W, W]) + s.GAP_SIGMA_V)
+    common.open(float(common.x[Z]), charge_sigma, offset, offset_sigma, common.rested)
+    return moment
 
 
 def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:

@@ -59,17 +59,31 @@ class Inputs:
         self._temperature_c = nan
         self._change = 0.0
         self._mean = self._square = self._calm = 0.0
+        self.sensors_c: list[float] = []
+
+    @property
+    def c(self) -> float:
+        """The last known current in C, NaN before the first."""
+        return self._c
+
+    @property
+    def taken_s(self) -> float:
+        """When it was last known, or held."""
+        return self._taken_at
+
+    @property
+    def temperature_c(self) -> float:
+        """The temperature then, NaN without any."""
+        return self._temperature_c
 
     def take(self, readings: Readings, medians_v: list[float]) -> list[Moment | None]:
-        """The moment of each reading, or None while its current is unknown. medians_v: of each reading's groups."""
-        rows = zip(
-            readings.time_s.tolist(),
-            readings.current_a.tolist(),
-            _sensors(readings.temperature_c).tolist(),
-            medians_v,
-            readings.distance_m.tolist(),
-            strict=True,
-        )
+        """The moment of each reading, or None while its current is unknown. `sensors_c` has their temperatures.
+
+        medians_v: of each reading's groups.
+        """
+        self.sensors_c = _sensors(readings.temperature_c).tolist()
+        currents, metres = readings.current_a.tolist(), readings.distance_m.tolist()
+        rows = zip(readings.time_s.tolist(), currents, self.sensors_c, medians_v, metres, strict=True)
         return [self._moment(*row) for row in rows]
 
     def _moment(

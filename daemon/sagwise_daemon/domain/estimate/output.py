@@ -103,7 +103,8 @@ def _resistance(told: Told) -> Floats:
 
 def _reasons(told: Told, sigma_v: Floats) -> NDArray[np.int8]:
     """(rows, groups) of `Unknown`."""
-    wide = np.where(sigma_v > s.KNOWN_SIGMA_V, told.late[:, None], np.int8(Unknown.KNOWN))
+    most_v = np.where(told.unmeasured, s.BLIND_KNOWN_SIGMA_V, s.KNOWN_SIGMA_V)[:, None]
+    wide = np.where(sigma_v > most_v, told.late[:, None], np.int8(Unknown.KNOWN))
     unknown = np.where(told.early[:, None] != Unknown.KNOWN, told.early[:, None], wide)
     unknown[told.doubted] = Unknown.SETTLING
     unknown[~told.valid] = Unknown.INVALID

@@ -1,6 +1,6 @@
 """Every number the estimator is built on, with its reason. Law: no other file of this room holds a tuned figure.
 
-"Tuned" figures were set on simulated rides of published cell models (tests/daemon/estimate/make_truth.py) and
+"Tuned" figures were set on simulated rides of published cell models (tests/truth/make.py) and
 judged on rides kept apart. Currents are in C (amperes over ampere-hours), resistances in volts per C.
 """
 
@@ -122,3 +122,36 @@ STEPS_NEEDED = 3
 STEP_SIGMA = 0.02  # of a resistance: what all steps of a ride have in common
 STEPS_KEPT = 99
 TYPICAL_STEP_C = 2.5  # until the ride has shown its own
+
+# --- without a current (tuned on rides of published cell models with the current taken away; see voltages_only.py)
+BLIND_SCALES, BLIND_STEP = 11, 1.32  # resistances tried: a quarter to four times the prior
+BLIND_SIGMA = 0.8  # of the logarithm: cells of one chemistry lie that far apart, and cold adds to it
+BLIND_SLOW, BLIND_SLOW_SIGMA = (0.7, 1.4, 2.8), 0.6  # slow over fast polarisation, times SLOW_SHARES
+BLIND_LEARNT_STEP, BLIND_LEARNT_SIGMA, BLIND_LEARNT_SLOW = 1.08, 0.12, (0.75, 1.0, 1.35)  # once a current was seen
+BLIND_LEAST_C, BLIND_MOST_C = -2.0, 15.0  # no rider draws or regenerates more
+BLIND_FORGET_S = 900.0  # resistance moves with charge and warmth
+BLIND_SIGMA_OF_C, BLIND_ERROR_TAU_S = 0.3, 10.0  # error of a current told by a drop, and how long it lasts
+BLIND_START_C = 0.8  # of a ride that is met under load
+BLIND_START_SIGMA = 0.006
+BLIND_FAST_TAU_S, BLIND_REST_TAU_S, BLIND_REST_V = 0.5, 3.0, 0.004  # a rested voltage does not move
+BLIND_BASE_V, BLIND_SIGMA_OF_GAP = 0.009, 0.25
+BLIND_KNOWN_SIGMA_V = 0.120  # the loaded voltage is wrong by 150 mV and more
+SPREAD_EVERY_S = 1.0
+LOOK_EVERY_S, LOOK_TAU_S = 0.5, 4.0  # looks closer than the second are one look: they share the model's error
+LOOK_V, LOOK_OF_SLOW = 0.006, 0.2  # error of a coast's voltage: noise and curve, and of what has yet to recover
+LOOK_EVIDENCE = 0.3  # a coast tells the scale through the model's errors too: it counts for less than it says
+COAST_SHARE = 0.35  # of quiet moments are coasts ...
+LOAD_C = 1.5  # ... the others loads of up to about this ...
+REGEN_SHARE, REGEN_S = 0.15, 3.0  # ... or regeneration, which lasts a few seconds
+NO_COAST_LEAST = 1e-3
+LIFTED_SHARE = 0.3  # nothing lifts a cell for long but its own charge: then its variance takes in what is seen
+FLAT = 0.3  # volts per unit of charge: on a plateau a few millivolts are no charge,
+FLAT_V, SHIFT_SHARE, SHIFT_MOST_V = 0.012, 0.5, 0.04  # but a curve that is another cell's
+REFERENCE_V, REFERENCE_AFTER_S = 0.008, 4.0  # coasts lie at one height, which a quiet level of this long may set
+REFERENCE_OF_DRIFT, REFERENCE_FALL = 0.35, 1.5e-4  # it fades with charge drawn, and by itself in volts per second
+LOWER_AFTER_S = 3.0  # what is lower than expected is more often a light load: wait
+QUIET_TIMES, QUIET_MORE_V = 1.5, 0.0003  # over the least variation seen, which is the converter's
+QUIET_TREND_TAU_S, QUIET_TAU_S, QUIET_CAP = 0.5, 0.8, 12.0
+QUIET_FIRST_V, QUIET_RANGE_V = 0.007, (0.0003, 0.005)
+QUIET_LEARN_TAU_S, QUIET_FORGET_S = 2.0, 1000.0
+FALL_V, FALL_AFTER_S, FALL_TAU_S, FALL_SPREAD_TAU_S = 0.003, 2.0, 2.0, 5.0  # a resting cell's voltage never sinks

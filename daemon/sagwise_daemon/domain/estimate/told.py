@@ -15,6 +15,7 @@ from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.common import RATIO as COMMON_RATIO
 from sagwise_daemon.domain.estimate.common import Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.peers import RATIO, SOC, STATES, Peers
+from sagwise_daemon.domain.estimate.voltages_only import VoltagesOnly
 from sagwise_daemon.domain.model import Floats, Unknown
 
 # The columns of `Told.numbers`: first what the common filter has, then what was said of one moment.
@@ -49,8 +50,8 @@ class Told:
     numbers: (rows, NUMBERS). x: the peers' states, (rows, 5, groups). soc_variance: of their charge differences;
     floor_v: the least that rest may be, NaN for none; r_25: from steps, volts per C, NaN until known; valid, doubted:
     (rows, groups) each. early: reason why nothing is known at all, `KNOWN` if none; late: reason where sigma is too
-    wide; blank: whether the filters were not asked; starting; warm: whether a temperature is known; believed: whether
-    what earlier rides taught is; (rows,) each.
+    wide; blank: whether the filters were not asked; starting; warm: whether a temperature is known; unmeasured: whether
+    the current is not; believed: whether what earlier rides taught is; (rows,) each.
     """
 
     def __init__(self, valid: NDArray[np.bool_]) -> None:
@@ -67,6 +68,7 @@ class Told:
         self.blank = np.zeros(rows, np.bool_)
         self.starting = np.zeros(rows, np.bool_)
         self.warm = np.zeros(rows, np.bool_)
+        self.unmeasured = np.zeros(rows, np.bool_)
         self.believed = np.zeros(rows, np.bool_)
 
     def filters(self, row: int, common: Common, peers: Peers) -> None:
@@ -93,6 +95,26 @@ class Told:
             s.SIGMA_BASE_V if common.rested else s.SIGMA_LOADED_START_V,
         )
         self.warm[row] = warm
+
+    def voltages(self, row: int, alone: VoltagesOnly) -> None:
+        """What the voltages alone say, in place of the common filter; no resistance, which needs a current."""
+        numbers, shared = self.numbers[row], alone.shared
+        assert shared is not None
+        numbers[CHARGE], numbers[CHARGE_VARIANCE] = shared.soc, alone.variance + s.SIGMA_SOC**2
+        numbers[OFFSET_VARIANCE] = s.SIGMA_OFFSET_V**2
+        left = (
+            shared.delta_left,
+            shared.slow_left_v,
+            shared.offset_left_v,
+            alone.factor,
+            s.BLIND_SIGMA_OF_GAP,
+            alone.base_v,
+            nan,
+        )
+        numbers[DELTA_LEFT:] = left
+        self.r_25[row] = nan
+        self.late[row] = Unknown.NO_CURRENT
+        self.warm[row] = alone.warm
 
     def single(self, number: int) -> Floats:
         """(rows, 1) of one of `numbers`."""
