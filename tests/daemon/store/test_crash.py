@@ -107,6 +107,12 @@ def test_killed_fifteen_times(fresh: Path, readings) -> None:
     kills(fresh, 15, seed=2, readings=readings)
 
 
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_killed_two_hundred_times(fresh: Path, readings) -> None:
+    kills(fresh, 200, seed=3, readings=readings)
+
+
 def commits_without_checkpoint(path: Path, folder: Path, start, readings, event) -> list[tuple[int, int, int]]:
     """Rides with a commit now and then; copies file and log as a power cut would leave them.
 

@@ -36,6 +36,7 @@ from sagwise_daemon.io.store.writing import (
 )
 
 FLUSH_EVERY_S = 1.8  # with the commit itself under the 2 s that may be lost
+RETRY_EVERY_S = 1.0  # while nothing can be written
 # Housework steps only while so much time is left before the next flush, and rests between steps.
 STEP_BEFORE_S = 0.05
 STEP_REST_S = 0.01
@@ -82,6 +83,8 @@ class Writer:
             if flushes or ended or pressed or time.monotonic() >= due:
                 due = time.monotonic() + FLUSH_EVERY_S
                 fault = self._flush()
+                if fault is not None:
+                    due = time.monotonic() + RETRY_EVERY_S
                 self._reserve()  # before the answer: whoever waits for it may begin the next ride at once
                 self._answer(flushes, fault)
             running = not any(flush.last for flush in flushes)
