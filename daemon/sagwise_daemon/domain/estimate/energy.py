@@ -33,9 +33,10 @@ FIRST_C, FIRST_S = 1.0, 60.0
 FIRST_DROP = 1.6  # total drop over the 1 s resistance after a while of riding
 LEAST_MEAN_C = 0.05
 
-# Of the lag of rest behind equilibrium that the filter learns on the way down, what is met at the reserve: for some
-# published cells all of it, for others a third (tuned on fifteen simulated rides, see tests/daemon/energy).
-LAG_SHARE = 0.7
+# Lag of rest behind equilibrium at the reserve: for some published cells all of what the filter learns on the way down,
+# for others a third, and never nothing, while the filter finds next to none in some. So half of it, and a little per C
+# beside it (both tuned, on 34 simulated packs of published cells).
+LAG_SHARE, LAG_PER_C = 0.5, 0.006
 
 # How far `turn_back` leans to the cautious side: its margin covers an energy known to this share of itself; of what is
 # less sure, twice the rest is taken off. Set on 42 simulated out-and-back rides that turn near the point of no return:
@@ -163,14 +164,13 @@ class Style:
 
 
 def outlook_of(
-    filters: Filters, behind: Behind, known: NDArray[np.bool_], stated_ah: float, slope: float, polarised: float
+    filters: Filters, behind: Behind, known: NDArray[np.bool_], stated_ah: float, slope: float, met_c: float
 ) -> Outlook:
     """What the filters know at one moment; known: groups that have an estimate.
 
-    slope: mean slope of the curve, volts. polarised: what is met of the filter's slow polarisation at the reserve: the
-    mean current in C times the temperature's factor times LAG_SHARE.
+    slope: mean slope of the curve, volts. met_c: the mean current in C times the temperature's factor.
     """
-    share = 1.0 + behind.ratio
+    share, polarised = 1.0 + behind.ratio, LAG_SHARE * met_c
     _, r2, r3 = filters.slow_r
     lag = polarised * s.INSIDE_SHARE * r3 / slope
     outside = polarised * (r2 * LEFT[1] + (1.0 - s.INSIDE_SHARE) * r3 * LEFT[2])
@@ -179,7 +179,7 @@ def outlook_of(
         capacity_ah=behind.capacity_ah(stated_ah, filters),
         soc_sigma=np.sqrt(filters.z_variance + behind.behind_sigma**2),
         ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), behind.ratio_sigma) / share,
-        lag=share * (lag * LEFT[2]),
+        lag=share * (lag * LEFT[2] + LAG_PER_C * met_c),
         slow_v=share * outside,
         known=known,
     )
@@ -246,8 +246,8 @@ class EnergyLeft:
         self._factor = told.factor(row, self._factor)
         self.behind.work_out(filters)
         known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
-        polarised = LAG_SHARE * self._factor * self._style.mean_c
-        outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, polarised)
+        met_c = self._factor * self._style.mean_c
+        outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, met_c)
         self.left = energy_left(self._reserve, outlook, self._style.loss_v)
 
 
