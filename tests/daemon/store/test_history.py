@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -14,9 +15,13 @@ import pytest
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Pack, Priority, Reading
 from sagwise_daemon.domain.ports import RideFilter
+from sagwise_daemon.domain.stamps import WallTime
+from sagwise_daemon.io.clock import host_boot
 from sagwise_daemon.io.store import RideStart, Store
 from sagwise_daemon.io.store.archive import ArchiveAside
 from sagwise_daemon.io.store.changes import Changes
+from sagwise_daemon.io.store.dating import date_rides
+from sagwise_daemon.io.store.engine import writer_engine
 from sagwise_daemon.io.store.history import History
 from sagwise_daemon.io.store.known_packs import pack_of
 from sagwise_daemon.io.store.snapshot import take
@@ -144,6 +149,20 @@ def test_a_guessed_date_tells_no_self_discharge(store: Store, history: History) 
     record(store, 3.0)
     history.summary(1)
     assert history.summary(2)["since_before"] is None  # type: ignore[index]
+
+
+def test_a_ride_that_is_dated_later_has_its_summary_made_again(store: Store, history: History) -> None:
+    record(store, 0.0, rest_v=3.9)
+    record(store, 9.0, rest_v=3.888, trusted=False)
+    history.summary(1)
+    assert history.summary(2)["since_before"] is None  # type: ignore[index]
+    known = WallTime(1.76e9 + 3 * DAY_S, True, time.monotonic(), host_boot())
+    writer = writer_engine(store.path)
+    with writer.begin() as connection:
+        assert list(date_rides(connection, known)) == [2]
+    writer.dispose()
+    assert history._summaries.waiting() == 2
+    assert history.summary(2)["since_before"]["hours"] == pytest.approx(72.0, abs=0.2)  # type: ignore[index]
 
 
 def test_filters(store: Store, changes: Changes) -> None:

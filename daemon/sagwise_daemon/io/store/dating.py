@@ -7,10 +7,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import Connection, Row, select, update
+from sqlalchemy import Connection, Row, delete, select, update
 
 from sagwise_daemon.domain.stamps import WallTime, dated
-from sagwise_daemon.io.store.tables import boots, events, rides
+from sagwise_daemon.io.store.tables import boots, events, rides, summaries
 
 
 def date_rides(connection: Connection, known: WallTime) -> dict[int, float]:
@@ -44,5 +44,7 @@ def _date(connection: Connection, ride_id: int, started_unix_s: float) -> None:
     connection.execute(update(rides).where(rides.c.ride_id == ride_id).values(mine))
     of_boot = {"unix_s": started_unix_s + boots.c.first_time_us / 1e6, "trusted": True}
     connection.execute(update(boots).where(boots.c.ride_id == ride_id).values(of_boot))
+    whole = select(rides.c.ride_id).where(rides.c.ride_id == ride_id, ~rides.c.thinned)
+    connection.execute(delete(summaries).where(summaries.c.ride_id.in_(whole)))  # it is made again, knowing when it was
     placed = (events.c.ride_id == ride_id) & events.c.ride_time_us.is_not(None)
     connection.execute(update(events).where(placed).values(unix_s=started_unix_s + events.c.ride_time_us / 1e6))
