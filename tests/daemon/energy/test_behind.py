@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-from typing import Any
-
 import numpy as np
 import pytest
 from energy_steps import add
@@ -12,6 +9,7 @@ from energy_steps import add
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate.behind import Behind
 from sagwise_daemon.domain.estimate.energy import EnergyLeft
+from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Cell, Floats, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 from sagwise_daemon.domain.pack.profile import build_pack
@@ -87,16 +85,16 @@ def test_without_a_coast_the_band_stays_wide(usual: tuple[EnergyLeft, Floats]) -
 def test_what_lies_long_ago_weighs_less() -> None:
     """Two hours, a point a minute; half way group 2 loses a quarter. Were all points alike, the line's slope were
     0.31 of the new shortfall, by hand: ∫ d (d − d1) / ∫ d² from d1 = 0.3 to 0.6 over 0 to 0.6."""
-    behind, straight = Behind(3), OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0]))
-    peers = SimpleNamespace(x=np.zeros((5, 3)), p=np.zeros((5, 5, 3)))
-    common = SimpleNamespace(x=np.zeros(8), currents=[0.0, 0.0, 0.0])
-    state: Any = SimpleNamespace(common=common, peers=peers, curve=straight)
+    straight, none = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0])), np.zeros(3)
+    behind = Behind(straight, 3)
+    filters = Filters(0.9, 0.0, 0.0, 0.0, [0.0] * 3, [0.0] * 3, none, none, none)
     for minute in range(120):
         drawn = 0.005 * minute
-        common.x[0] = 0.9 - drawn
+        filters = filters._replace(z=0.9 - drawn)
         lost = np.array([0.0, max(drawn - 0.3, 0.0) / 3.0, 0.0])
-        behind.work_out(state)
+        behind.work_out(filters)
         for _ in range(5):
-            behind.add(60.0 * minute, 1.0, 0.0, 3.9 - drawn - lost, state, 1.0)
-    behind.work_out(state)
+            if behind.due(60.0 * minute, 1.0, 0.0):
+                behind.point(60.0 * minute, 3.9 - drawn - lost, filters, 1.0)
+    behind.work_out(filters)
     assert behind.ratio[1] > 1.15 * 0.31 / 3.0
