@@ -199,41 +199,6 @@ def test_a_gloved_thumb_finds_its_buttons(bike, phones) -> None:
         assert min(box["width"], box["height"]) >= 76
 
 
-CONTRAST = """() => {
-  const light = (text) => {
-    const [r, g, b] = text.match(/[\\d.]+/g).map(Number).map(v => v / 255)
-      .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
-    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
-  };
-  const ground = (e) => {
-    for (let at = e; at; at = at.parentElement) {
-      const colour = getComputedStyle(at).backgroundColor;
-      if (colour !== "rgba(0, 0, 0, 0)") return colour;
-    }
-    return "rgb(255, 255, 255)";
-  };
-  const all = [...document.querySelectorAll("#live *, .pair *, #rides *")].filter(e =>
-    e.offsetParent && !e.disabled && [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()));
-  return all.map(e => {
-    const [a, b] = [light(getComputedStyle(e).color), light(ground(e))].sort((x, y) => y - x);
-    return [e.className + " " + e.textContent.slice(0, 20), (a + 0.05) / (b + 0.05)];
-  });
-}"""
-
-
-@pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("level", [None, Priority.LOW, Priority.HIGH])
-def test_contrast_is_seven_to_one(bike, phones, alarm_of, theme: str, level: Priority | None) -> None:
-    """The ratio of WCAG 2.2, success criterion 1.4.6 (relative luminance formula from memory)."""
-    bike.scene.alarms = () if level is None else (alarm_of(priority=level),)
-    page, _ = phones.open(bike.url, theme=theme)
-    page.emulate_media(reduced_motion="reduce")
-    expect(page.locator("#figure .age")).to_have_text("now")
-    ratios = page.evaluate(CONTRAST)
-    assert len(ratios) > 8
-    assert [pair for pair in ratios if pair[1] < 7] == []
-
-
 def test_day_and_night_follow_the_phone_until_chosen(bike, phones, shots: Path) -> None:
     page, _ = phones.open(bike.url, theme="dark")
     root = page.locator("html")
@@ -259,7 +224,8 @@ def test_the_buzzer_is_called_the_first_alarm(bike, locked_bike, phones) -> None
     ("energy", "words", "verdict"),
     [
         ((412.0, 20.0, 180.0), ["412 Wh", "enough for home", "home takes 180 Wh"], "enough"),
-        ((240.0, 30.0, 180.0), ["240 Wh", "just enough for home", "home takes 180 Wh"], "close"),  # the doubt counts
+        ((240.0, 30.0, 180.0), ["240 Wh", "likely enough for home", "home takes 180 Wh, not sure"], "likely"),
+        ((190.0, 5.0, 180.0), ["190 Wh", "just enough for home", "home takes 180 Wh"], "close"),
         ((150.0, 5.0, 180.0), ["150 Wh", "not enough for home", "home takes 180 Wh"], "short"),
         ((412.0, 20.0, None), ["412 Wh", "way home not known"], "unknown"),
         ((None, None, None), ["– Wh", "not known yet"], "unknown"),
@@ -411,9 +377,10 @@ CONTRAST = """() => {
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("scene", ["fine", "high", "medium", "stale"])
+@pytest.mark.parametrize("scene", ["fine", "low", "high", "medium", "stale"])
 def test_all_words_of_the_glance_stand_out_seven_to_one(bike, phones, alarm_of, theme: str, scene: str) -> None:
-    if scene in ("high", "medium"):
+    """The ratio of WCAG 2.2, success criterion 1.4.6 (relative luminance formula from memory)."""
+    if scene in ("low", "high", "medium"):
         bike.scene.alarms = (alarm_of(priority=Priority(scene)),)
     page, _ = phones.open(bike.url, theme=theme)
     expect(page.locator("#figure")).to_have_attribute("data-age", "now")
@@ -421,5 +388,6 @@ def test_all_words_of_the_glance_stand_out_seven_to_one(bike, phones, alarm_of, 
     if scene == "stale":
         bike.scene.hold()
         expect(page.locator("#figure")).to_have_attribute("data-age", "stale", timeout=6000)
-    weak = [one for one in page.evaluate(CONTRAST) if one[2] < 7]
-    assert weak == []
+    ratios = page.evaluate(CONTRAST)
+    assert len(ratios) > 25
+    assert [one for one in ratios if one[2] < 7] == []

@@ -159,7 +159,8 @@ export class Plots {
       { stroke: colour.ink, width: 3 }];
     options.bands = [{ series: [2, 1], fill: colour.band }];
     options.hooks.draw = [(plot) => {
-      rule(plot, limits.rest_v, `rest limit ${volts(limits.rest_v)} V`, colour, 1.5, [9, 5]);
+      const named = this.grips.length === 0 ? `rest limit ${volts(limits.rest_v)} V` : ""; // the grip has its own figure
+      rule(plot, limits.rest_v, named, colour, 1.5, [9, 5]);
       rule(plot, limits.floor_v, `floor ${volts(limits.floor_v)} V`, colour, 3, []);
       this.place(plot);
     }];
@@ -221,7 +222,7 @@ export class Plots {
   addGrip(grip) {
     this.grips.push(grip);
     this.hang(grip);
-    return { moved: () => this.place(this.voltage) };
+    this.voltage.redraw(false); // the limit's own name gives way to the grip's figure
   }
 
   hang(grip) {

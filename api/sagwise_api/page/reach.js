@@ -3,7 +3,7 @@
 const SURE = 1.64; // one in twenty that there is less
 const MARGIN = 1.15; // as the rule to turn back has it
 
-/** {left, home, note, verdict: "enough"|"close"|"short"|"unknown"} from a live state. */
+/** {left, home, note, verdict: "enough"|"likely"|"close"|"short"|"unknown"} from a live state. */
 export function reach(state) {
   const left = state.energy_left_wh;
   if (left === null) return { left: "– Wh", verdict: "unknown", home: "not known yet", note: "rest voltage is wanted" };
@@ -14,6 +14,7 @@ export function reach(state) {
   if (home < 1) return { left: words, verdict: "enough", home: "at home", note: "the way out is counted" };
   const sure = left - SURE * (state.energy_left_sigma_wh ?? 0);
   if (sure >= MARGIN * home) return { left: words, verdict: "enough", home: "enough for home", note: takes };
+  if (left >= MARGIN * home) return { left: words, verdict: "likely", home: "likely enough for home", note: `${takes}, not sure` };
   if (left >= home) return { left: words, verdict: "close", home: "just enough for home", note: takes };
   return { left: words, verdict: "short", home: "not enough for home", note: takes };
 }
