@@ -116,12 +116,16 @@ def _plots(of: Material, alarms: Sequence[tuple[float, AlarmEvent, str]]) -> str
     if current is not None and not np.isnan(current.high).all():
         up = plots.axis(min(0.0, float(np.nanmin(current.low))), max(1.0, float(np.nanmax(current.high))), 4)
         drawn.append(
-            plots.plot("Current", "A, out of the pack", across, up, [_band(across, up, x, current)], height=130)
+            plots.plot(
+                "Current", "A, out of the pack", across, up, [_band(across, up, x, current, "drawn")], height=130
+            )
         )
     if warm is not None and not np.isnan(warm.high).all():
         up = plots.axis(float(np.nanmin(warm.low)) - 2.0, float(np.nanmax(warm.high)) + 2.0, 3)
         drawn.append(
-            plots.plot("Temperature", "°C, coolest to warmest", across, up, [_band(across, up, x, warm)], height=90)
+            plots.plot(
+                "Temperature", "°C, coolest to warmest", across, up, [_band(across, up, x, warm, "drawn")], height=90
+            )
         )
     return f"<section class=plots>{''.join(drawn)}{plots.minutes(across)}</section>"
 
@@ -144,8 +148,8 @@ def _volts(of: Material, across: plots.Axis, x: Floats, marks: Sequence[plots.Ma
     )
 
 
-def _band(across: plots.Axis, up: plots.Axis, x: Floats, band: Band) -> str:
-    return plots.band(across, up, x, band.low, band.high)
+def _band(across: plots.Axis, up: plots.Axis, x: Floats, band: Band, style: str = "band") -> str:
+    return plots.band(across, up, x, band.low, band.high, style)
 
 
 def _marks(alarms: Sequence[tuple[float, AlarmEvent, str]], across: plots.Axis) -> list[plots.Mark]:
