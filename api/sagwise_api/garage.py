@@ -4,6 +4,7 @@ with its time and device and can be taken back.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Annotated, TypeVar
 
@@ -16,6 +17,7 @@ from sagwise_api.schemas import Number, RuleName, Strict
 from sagwise_api.views import known
 from sagwise_api.workers import Workers
 from sagwise_daemon.domain import owner
+from sagwise_daemon.domain.alarm.causes import FOLLOW_S
 from sagwise_daemon.domain.model import Pack, RuleSettings
 from sagwise_daemon.domain.pack.profile import RULES, RuleSpec
 from sagwise_daemon.domain.ride.settings_grid import Tried, Warnings
@@ -95,6 +97,7 @@ class WarnedOut(SettingOut):
     """How often one setting would have warned. Times are seconds from the ride's start; `raises_s` the first 300."""
 
     count: int
+    warnings: int = Field(description="as a rider counts: groups that follow one within 60 s count as one with it")
     groups: int
     first_s: Number
     to_end_s: Number
@@ -247,16 +250,26 @@ def _tried(ride: owner.TriedRide) -> WhatIfOut:
         now=SettingOut(limit_v=ride.now.limit_v, on_delay_s=ride.now.on_delay_s),
         limits_v=sorted({setting.limit_v for setting in settings}),
         delays_s=sorted({setting.on_delay_s for setting in settings}),
-        rest=[_warned(one, one.rest) for one in ride.tried],
-        plain=[_warned(one, one.plain) for one in plain],
+        rest=[_warned(one, one.rest, FOLLOW_S) for one in ride.tried],
+        plain=[_warned(one, one.plain, 0.0) for one in plain],
     )
 
 
-def _warned(tried: Tried, told: Warnings) -> WarnedOut:
+def _as_heard(times_s: list[float], follow_s: float) -> int:
+    """How many of the times, which rise, come more than `follow_s` after the last one that counts."""
+    counted, last_s = 0, -math.inf
+    for time_s in times_s:
+        if time_s - last_s > follow_s:
+            counted, last_s = counted + 1, time_s
+    return counted
+
+
+def _warned(tried: Tried, told: Warnings, follow_s: float) -> WarnedOut:
     return WarnedOut(
         limit_v=tried.setting.limit_v,
         on_delay_s=tried.setting.on_delay_s,
         count=told.count,
+        warnings=_as_heard([time_s for time_s, _ in told.raises], follow_s),
         groups=told.groups,
         first_s=known(told.first_s, 2),
         to_end_s=known(told.to_end_s, 2),

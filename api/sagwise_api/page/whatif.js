@@ -109,7 +109,7 @@ export class WhatIf {
     for (const [name, grip] of Object.entries(this.grips)) grip.volts = this.set[name];
     const found = this.of(this.tried);
     this.plots.setTicks(found.rest.raises_s, found.plain.raises_s);
-    const words = this.others === null ? [found.rest, found.plain].map((told) => [told.count, lead(told)]) : this.summed();
+    const words = this.others === null ? [found.rest, found.plain].map((told) => [told.warnings, lead(told)]) : this.summed();
     [this.ours, this.buzzer].forEach((place, at) => {
       const [count, note] = words[at];
       place.replaceChildren(element("small", {}, at === 0 ? "sagwise" : `plain buzzer, ${PLAIN_DELAY_S} s`),
@@ -124,8 +124,8 @@ export class WhatIf {
     const both = tried.map((one) => this.of(one));
     return ["rest", "plain"].map((kind) => {
       const told = both.map((one) => one[kind]).filter(Boolean);
-      const warned = told.filter((one) => one.count > 0).length;
-      return [told.reduce((sum, one) => sum + one.count, 0), `on ${warned} of ${times(told.length, "ride", "rides")}`];
+      const warned = told.filter((one) => one.warnings > 0).length;
+      return [told.reduce((sum, one) => sum + one.warnings, 0), `on ${warned} of ${times(told.length, "ride", "rides")}`];
     });
   }
 
