@@ -96,6 +96,7 @@ def test_many_rows_at_once_are_as_one_by_one(bench, unmeasured) -> None:
     np.testing.assert_array_equal(together.rest_v, bench.column(singles, "rest_v"))
 
 
+@pytest.mark.slow
 def test_weak_group_is_read_lower_than_its_peers(bench) -> None:
     ride = bench.circuit(capacity=[1, 1, 1, 0.7, 1, 1], soc=0.6).ride(minutes=8.0, peak_a=90.0)
     ride.current_a[:] = np.nan
@@ -161,7 +162,7 @@ def test_current_lost_for_a_minute_misses_nothing(bench, seed: int) -> None:
     assert min(raised) <= low[0] + 15.0
 
 
-@pytest.mark.parametrize("load_a", [10.0, 25.0, 45.0])
+@pytest.mark.parametrize("load_a", [pytest.param(10.0, marks=pytest.mark.slow), 25.0, 45.0])
 def test_steady_load_that_never_ends_misses_nothing(bench, load_a: float) -> None:
     """Nothing but a constant load from boot to empty: it may be unknown, and then the loaded voltage rules."""
     circuit = bench.circuit(soc=0.16)
