@@ -185,7 +185,7 @@ class Rides(Protocol):
         ...
 
     def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
-        """The whole ride as a chart's body (`chart`) of about a thousand spans, or fewer for a short ride.
+        """The whole ride as a chart's body (`chart`) of at most 800 spans.
 
         Cheap for what is stored that way: the channels over all groups, current, temperatures, distance. Raises
         KeyError for an unknown ride, ValueError naming an unknown channel.

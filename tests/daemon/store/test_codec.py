@@ -68,10 +68,51 @@ def test_groups_of_one_pack_use_their_common_mean() -> None:
     sag = np.cumsum(rng.integers(-60, 60, 1200))
     groups = np.stack([7600 + sag + rng.integers(-4, 5, 1200) + 5 * g for g in range(16)])
     blob = encode(1, [block_of(groups)])
-    assert blob[12] == codec.PEERS
+    assert blob[12] in (codec.PEERS, codec.PEERS_OFFSETS)
     assert_same(block_of(groups), decode(blob)[1][0])
     alone = sum(len(encode(1, [block_of(group)])) for group in groups)
     assert len(blob) < 0.8 * alone
+
+
+LONG = 700
+NOISE = np.random.default_rng(8).integers(-6, 7, (4, LONG))
+DRIFT = (40 * np.sin(np.arange(LONG) / 900 + np.arange(4)[:, None])).astype(np.int64)
+SAG = np.cumsum(np.random.default_rng(9).integers(-60, 60, LONG))
+
+
+@pytest.mark.parametrize(
+    ("method", "sent"),
+    [
+        (codec.OFFSETS, block_of(2500 + DRIFT + NOISE)),
+        (codec.OFFSETS, block_of((2500 + DRIFT + NOISE)[:1])),
+        (codec.PEERS_OFFSETS, block_of(7600 + SAG + DRIFT + NOISE)),
+        (codec.LINE, block_of(5_000_000 + 50_003 * np.arange(LONG) + NOISE[0], clock=True)),
+    ],
+    ids=["drift", "one column", "groups that relax", "a clock with jitter"],
+)
+def test_slow_drifts_under_noise_take_less(method: int, sent: Block, monkeypatch: pytest.MonkeyPatch) -> None:
+    blob = encode(1, [sent])
+    assert blob[12] == method
+    got = decode(blob)[1][0]
+    assert_same(sent, got)
+    assert got.clock == sent.clock
+    monkeypatch.setattr(codec, "_FEW_ROWS", LONG + 1)  # as before there were these methods
+    assert len(blob) < 0.97 * len(encode(1, [sent]))
+
+
+@pytest.mark.parametrize("method", [codec.OFFSETS, codec.PEERS_OFFSETS, codec.LINE])
+@settings(max_examples=40, deadline=None)
+@given(st.data(), st.integers(1, 200))
+def test_each_method_brings_any_integers_back_or_declines(method: int, data: st.DataObject, rows: int) -> None:
+    value = data.draw(
+        st.sampled_from([st.integers(I64.min, I64.max), st.integers(-(2**33), 2**33), st.integers(-9, 9)])
+    )
+    seeds = data.draw(arrays(np.int64, (3, 8), elements=value))
+    values = np.ascontiguousarray(np.tile(seeds, (1, 25))[:, :rows])
+    packed = codec._PACK[method](values)
+    if packed is not None:
+        body = np.frombuffer(packed[0], np.uint8)
+        assert codec._UNPACK[method](body, 3, rows, packed[1]).tolist() == values.tolist()
 
 
 def test_layout_is_the_one_described() -> None:

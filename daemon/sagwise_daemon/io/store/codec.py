@@ -11,15 +11,18 @@ inflates only the quantities it wants. Inside the frame:
 
     validity bits     only if validity = 1 (mixed): one bit a value, column after column, first value
                       in the highest bit; validity 0: all valid, 2: none valid
-    heads             i64 a column: its first value (method 3: the constant of its line)
-    gains             method 3 only: i32 a column, in 1/65536
-    means             method 3 only: i64 first value, then `rows` zigzag differences as four byte planes
+    heads             i64 a column: its first value (methods 3 and 5: the constant of its line)
+    gains             methods 3 and 5: i32 a column, in 1/65536; method 6: i64 a column, its slope a row in 1/65536
+    means             methods 3 and 5: i64 first value, then `rows` zigzag differences as four byte planes
+    offsets           methods 4 and 5: one a column for every 64 rows; zigzag differences as four byte planes
     planes            `width` byte planes of the zigzag residuals, highest first; in each plane column after column
 
 Residuals by method: 1 differences in time; 2 differences of differences (clocks); 3 distance from a line through
 the mean of all columns: groups in series carry one current, so the mean tells each group's sag, and the noise of
-the reading before is not added as a difference would. Sums wrap at 64 bits, so every 64-bit value survives. An
-invalid value repeats the last valid one before it (costs nothing) and comes back as invalid.
+the reading before is not added as a difference would; 4 distance from the head and the offset of its 64 rows (slow
+quantities under noise, as temperatures); 5 as 3, less the offset (each group relaxes in its own way); 6 distance from a
+straight line (clocks with jitter). The smallest of those that suit is taken. Sums wrap at 64 bits, so every 64-bit
+value survives. An invalid value repeats the last valid one before it (costs nothing) and comes back as invalid.
 """
 
 from __future__ import annotations
@@ -27,7 +30,7 @@ from __future__ import annotations
 import struct
 import threading
 import zlib
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -40,7 +43,8 @@ Bools: TypeAlias = NDArray[np.bool_]
 Bytes: TypeAlias = NDArray[np.uint8]
 
 FORMAT = 1
-DELTA, DELTA2, PEERS = 1, 2, 3
+DELTA, DELTA2, PEERS, OFFSETS, PEERS_OFFSETS, LINE = range(1, 7)
+_CLOCKS = (DELTA2, LINE)
 _ALL, _MIXED, _NONE = 0, 1, 2
 _CHUNK = struct.Struct("<BBBxII")
 _BLOCK = struct.Struct("<BBBxHxxI")
@@ -48,6 +52,8 @@ _GAIN_BITS = 16
 _MEAN_WIDTH = 4
 _LEVEL = 1  # noise has nothing to match: higher levels were no smaller and up to ten times slower
 _PEERS_LIMIT = 1 << 40
+_OFFSET_ROWS = 64
+_FEW_ROWS = 4 * _OFFSET_ROWS  # under which the offsets cost more than they save
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,8 +136,11 @@ def _encode_block(block: Block) -> tuple[bytes, bytes]:
     bits = np.packbits(block.valid).tobytes() if validity == _MIXED else b""
     filled = block.values if validity == _ALL else _hold(block.values, block.valid)
     best: tuple[bytes, bytes] | None = None
-    for method in (DELTA2,) if block.clock else (DELTA, PEERS) if columns > 1 else (DELTA,):
-        body, width = _PACK[method](filled)
+    for method in _suitable(block):
+        packed = _PACK[method](filled)
+        if packed is None:
+            continue
+        body, width = packed
         frame = _tools.deflate.compress(bits + body)
         if best is None or len(frame) < len(best[1]):
             best = _BLOCK.pack(method, width, validity, columns, len(frame)), frame
@@ -150,7 +159,17 @@ def _decode_block(header: tuple[int, int, int, int, int], rows: int, frame: byte
         body = body[size:]
     if method not in _UNPACK:
         raise ValueError(f"method {method} is unknown")
-    return Block(_UNPACK[method](body, columns, rows, width), valid, method == DELTA2)
+    return Block(_UNPACK[method](body, columns, rows, width), valid, method in _CLOCKS)
+
+
+def _suitable(block: Block) -> tuple[int, ...]:
+    columns, rows = block.values.shape
+    few = rows < _FEW_ROWS
+    if block.clock:
+        return (DELTA2,) if few else _CLOCKS
+    if columns > 1:
+        return (DELTA, PEERS) if few else (DELTA, PEERS, OFFSETS, PEERS_OFFSETS)
+    return (DELTA,) if few else (DELTA, OFFSETS)
 
 
 def _hold(values: Ints, valid: Bools) -> Ints:
@@ -216,24 +235,96 @@ def _unpack_delta2(body: Bytes, columns: int, rows: int, width: int) -> Ints:
 
 
 def _pack_peers(values: Ints) -> tuple[bytes, int]:
+    head, residuals = _from_peers(values)
+    planes, width = _to_planes(residuals)
+    return head + planes, width
+
+
+def _unpack_peers(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    line, planes = _peers_line(body, columns, rows)
+    return _from_planes(planes, columns, rows, width) + line
+
+
+def _from_peers(values: Ints) -> tuple[bytes, Ints]:
+    """The line of each column through the mean of all as bytes, and the distances from it."""
     far = float(np.abs(values.astype(np.float64)).max()) > _PEERS_LIMIT
     mean = np.zeros(values.shape[1], np.int64) if far else np.rint(values.mean(axis=0)).astype(np.int64)
     if np.abs(_difference(mean[None])).max() >= 1 << 30:  # beyond the means' planes: leave it to differences
         mean = np.zeros_like(mean)
     gains, constants = _lines(values, mean)
-    residuals = values - _line(gains, constants, mean)
     means, _ = _to_planes(_difference(mean[None]), _MEAN_WIDTH)
-    planes, width = _to_planes(residuals)
     heads = constants.astype("<i8").tobytes() + gains.astype("<i4").tobytes()
-    return heads + mean[:1].astype("<i8").tobytes() + means + planes, width
+    return heads + mean[:1].astype("<i8").tobytes() + means, values - _line(gains, constants, mean)
 
 
-def _unpack_peers(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+def _peers_line(body: Bytes, columns: int, rows: int) -> tuple[Ints, Bytes]:
+    """What `_from_peers` put in front, as the lines' values, and the bytes behind it."""
     edges = np.cumsum([8 * columns, 4 * columns, 8, _MEAN_WIDTH * rows])
     constants, gains, first, means, planes = np.split(body, edges)
     mean = np.cumsum(_from_planes(means, 1, rows, _MEAN_WIDTH)[0]) + first.view("<i8")[0]
-    line = _line(gains.view("<i4").astype(np.int64), constants.view("<i8").astype(np.int64), mean)
-    return _from_planes(planes, columns, rows, width) + line
+    return _line(gains.view("<i4").astype(np.int64), constants.view("<i8").astype(np.int64), mean), planes
+
+
+def _pack_offsets(values: Ints) -> tuple[bytes, int] | None:
+    heads = values[:, 0]
+    packed = _levelled(values - heads[:, None])
+    return packed and (heads.astype("<i8").tobytes() + packed[0], packed[1])
+
+
+def _unpack_offsets(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    heads = body[: 8 * columns].view("<i8").astype(np.int64)
+    return _unlevelled(body[8 * columns :], columns, rows, width) + heads[:, None]
+
+
+def _pack_peers_offsets(values: Ints) -> tuple[bytes, int] | None:
+    head, residuals = _from_peers(values)
+    packed = _levelled(residuals)
+    return packed and (head + packed[0], packed[1])
+
+
+def _unpack_peers_offsets(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    line, planes = _peers_line(body, columns, rows)
+    return _unlevelled(planes, columns, rows, width) + line
+
+
+def _pack_line(values: Ints) -> tuple[bytes, int] | None:
+    """From the first value to the last; of clocks that leap further than a float tells exactly any line will do."""
+    rows = values.shape[1]
+    rise = values[:, -1].astype(np.float64) - values[:, 0]
+    slope = np.rint((rise * ((1 << _GAIN_BITS) / max(rows - 1, 1))).clip(-(2.0**62), 2.0**62)).astype(np.int64)
+    planes, width = _to_planes(values - _straight(values[:, 0], slope, rows))
+    return values[:, 0].astype("<i8").tobytes() + slope.astype("<i8").tobytes() + planes, width
+
+
+def _unpack_line(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    heads = body[: 8 * columns].view("<i8").astype(np.int64)
+    slope = body[8 * columns : 16 * columns].view("<i8").astype(np.int64)
+    return _from_planes(body[16 * columns :], columns, rows, width) + _straight(heads, slope, rows)
+
+
+def _straight(heads: Ints, slope: Ints, rows: int) -> Ints:
+    return heads[:, None] + ((slope[:, None] * np.arange(rows, dtype=np.int64)) >> _GAIN_BITS)
+
+
+def _levelled(values: Ints) -> tuple[bytes, int] | None:
+    """Offsets of every 64 rows and what is left; None where an offset does not fit its planes."""
+    columns, rows = values.shape
+    starts = np.arange(0, rows, _OFFSET_ROWS)
+    sums = np.add.reduceat(values.astype(np.float64), starts, axis=1)
+    means = sums / np.diff(np.r_[starts, rows])
+    offsets = np.rint(means.clip(-(2.0**40), 2.0**40)).astype(np.int64)
+    if columns and np.abs(np.diff(offsets, axis=1, prepend=0)).max() >= 1 << 30:
+        return None
+    levels, _ = _to_planes(np.diff(offsets, axis=1, prepend=0), _MEAN_WIDTH)
+    planes, width = _to_planes(values - np.repeat(offsets, _OFFSET_ROWS, axis=1)[:, :rows])
+    return levels + planes, width
+
+
+def _unlevelled(body: Bytes, columns: int, rows: int, width: int) -> Ints:
+    blocks = -(-rows // _OFFSET_ROWS)
+    size = _MEAN_WIDTH * columns * blocks
+    offsets = np.cumsum(_from_planes(body[:size], columns, blocks, _MEAN_WIDTH), axis=1)
+    return _from_planes(body[size:], columns, rows, width) + np.repeat(offsets, _OFFSET_ROWS, axis=1)[:, :rows]
 
 
 def _lines(values: Ints, mean: Ints) -> tuple[Ints, Ints]:
@@ -250,5 +341,19 @@ def _line(gains: Ints, constants: Ints, mean: Ints) -> Ints:
     return ((gains[:, None] * mean[None]) >> _GAIN_BITS) + constants[:, None]
 
 
-_PACK = {DELTA: _pack_delta, DELTA2: _pack_delta2, PEERS: _pack_peers}
-_UNPACK = {DELTA: _unpack_delta, DELTA2: _unpack_delta2, PEERS: _unpack_peers}
+_PACK: dict[int, Callable[[Ints], tuple[bytes, int] | None]] = {
+    DELTA: _pack_delta,
+    DELTA2: _pack_delta2,
+    PEERS: _pack_peers,
+    OFFSETS: _pack_offsets,
+    PEERS_OFFSETS: _pack_peers_offsets,
+    LINE: _pack_line,
+}
+_UNPACK = {
+    DELTA: _unpack_delta,
+    DELTA2: _unpack_delta2,
+    PEERS: _unpack_peers,
+    OFFSETS: _unpack_offsets,
+    PEERS_OFFSETS: _unpack_peers_offsets,
+    LINE: _unpack_line,
+}

@@ -2,7 +2,7 @@
 lies outside the extremes, and each level is made from the one beneath it, once.
 
     SAMPLES ── a minute folded ──▶ FINE, spans of 2 s ── twenty minutes folded ──▶ COARSE, spans of 16 s
-    ESTIMATES (1 Hz by themselves) ── ten minutes folded ──▶ COARSE_ESTIMATES, spans of 16 s
+    ESTIMATES (1 Hz by themselves) ── ten minutes folded ──▶ COARSE_ESTIMATES, spans of 64 s
 
 A level is a table as any other (`columns`): its time is its span's beginning. Lowest and highest values are blocks of
 their own, as groups in series resemble each other in each and not across. Spans count from the ride's first sample. One

@@ -15,7 +15,7 @@ from sagwise_daemon.domain.chart import encode_chart
 from sagwise_daemon.domain.ports import Envelope
 from sagwise_daemon.io.store.tables import overviews
 
-POINTS_MAX = 1000
+POINTS_MAX = 800
 # A span of a short ride has about so many samples, or most spans would be empty.
 SAMPLES_A_POINT = 4
 
