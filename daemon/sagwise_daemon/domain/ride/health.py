@@ -184,4 +184,5 @@ def _words(ageing: tuple[int, ...], fading: tuple[int, ...], resistance: Figure,
 def _yearly(figure: Figure, group: int) -> str:
     line = figure.groups[group - 1].against_others
     assert line is not None
-    return f"{100 * abs(line.per_year):.0f} ± {100 * line.per_year_sigma:.0f} %"
+    digits = 0 if line.per_year_sigma >= 0.01 else 1
+    return f"{100 * abs(line.per_year):.{digits}f} ± {100 * line.per_year_sigma:.{digits}f} %"
