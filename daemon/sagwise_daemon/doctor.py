@@ -6,7 +6,6 @@ Without `--repair` nothing is changed, and the daemon may go on meanwhile.
 from __future__ import annotations
 
 import json
-import os
 import sys
 from argparse import ArgumentParser, Namespace
 from dataclasses import asdict
@@ -14,7 +13,7 @@ from pathlib import Path
 
 from sagwise_daemon.config import load_config
 from sagwise_daemon.errors import InputError
-from sagwise_daemon.io.store.examine import Finding, examine
+from sagwise_daemon.io.store.examine import Finding, examine, may_write
 from sagwise_daemon.io.store.repair import repair
 
 STORE_NAME = "rides.sqlite"
@@ -57,7 +56,7 @@ def _store_of(args: Namespace) -> Path:
 def _not_writable(path: Path) -> Finding | None:
     """Found before the daemon finds it."""
     for place in (path, path.parent):
-        if not os.access(place, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+        if not may_write(place):
             return Finding(f"{place} may not be written by this user, so nothing is recorded: change its permissions")
     return None
 

@@ -9,6 +9,8 @@ import os
 import random
 import shutil
 import sqlite3
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -277,3 +279,26 @@ def test_as_json(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert doctor("--data", path, "--json") == 1
     document = json.loads(capsys.readouterr().out)
     assert document["findings"][0]["ride_id"] == 1 and document["done"] == []
+
+
+READ_ONLY = """
+import os, sys
+from sagwise_daemon import doctor  # all that is imported comes before: the libraries may be root's own
+from sagwise_daemon.__main__ import main
+if os.geteuid() == 0: os.setegid(int(sys.argv[2])); os.seteuid(int(sys.argv[2]))
+sys.exit(main(["doctor", "--data", sys.argv[1]]))
+"""
+
+
+def test_a_store_that_may_not_be_written_is_said(path: Path) -> None:
+    """Another user, as root is never refused."""
+    for parent in [path.parent, *path.parents]:  # pytest's own folders let no other user through
+        if parent.stat().st_uid == os.getuid() and str(parent).startswith("/tmp/"):
+            parent.chmod(parent.stat().st_mode | 0o055)
+    path.chmod(0o444)
+    before = path.read_bytes()
+    done = subprocess.run(
+        [sys.executable, "-c", READ_ONLY, str(path), str(NOBODY)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1 and f"found: {path} may not be written by this user" in done.stdout, done
+    assert path.read_bytes() == before and "Traceback" not in done.stderr

@@ -7,6 +7,7 @@ against its row, levels against what they were made from, and rides against the 
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -16,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from sagwise_daemon.domain.chart import pick_channels
-from sagwise_daemon.errors import InputError, StoreError
+from sagwise_daemon.errors import InputError
 from sagwise_daemon.io.store.codec import Bools, CodecError
 from sagwise_daemon.io.store.columns import (
     COARSE,
@@ -29,7 +30,6 @@ from sagwise_daemon.io.store.columns import (
     from_bytes,
     join,
 )
-from sagwise_daemon.io.store.engine import read_revision
 from sagwise_daemon.io.store.levels import ABOVE, extremes, merged
 from sagwise_daemon.io.store.tables import REVISIONS
 
@@ -83,18 +83,28 @@ def examine(path: Path) -> list[Finding]:
     if not path.stat().st_size:
         return [Finding("the file is empty: there is no ride in it", file=True)]
     try:
-        revision = read_revision(path)
-        if revision not in REVISIONS:
-            raise InputError(f"{path}: schema revision {revision} is of a newer sagwise; examine it with that version")
         with closing(open_to_read(path)) as connection:
+            (revision,) = connection.execute("SELECT version_num FROM alembic_version").fetchone() or (None,)
+            if revision not in REVISIONS:
+                raise InputError(f"{path}: schema revision {revision} is of a newer sagwise; examine it with that one")
             return _findings(connection, REVISIONS.index(revision) >= LEVELS_SINCE)
-    except (sqlite3.Error, StoreError) as fault:
+    except sqlite3.Error as fault:
         return [Finding(f"the file cannot be read as a ride store: {fault}", file=True)]
 
 
+def may_write(place: Path) -> bool:
+    """Whether this user may change a file or folder."""
+    return os.access(place, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
+
+
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """A connection that can change nothing."""
-    return sqlite3.connect(path.resolve().as_uri() + "?mode=ro", uri=True)
+    """A connection that can change nothing. SQLite wants to make a file beside the store; where this user may not, and
+    no log of a writer lies there, the store is read as one that nobody changes.
+    """
+    wanted = path.resolve().as_uri() + "?mode=ro"
+    log = Path(f"{path}-wal")
+    alone = not may_write(path.parent) and not (log.exists() and log.stat().st_size)
+    return sqlite3.connect(wanted + ("&immutable=1" if alone else ""), uri=True)
 
 
 def _findings(connection: sqlite3.Connection, new: bool) -> list[Finding]:
