@@ -193,6 +193,9 @@ class FakeRides:
     def ride(self, ride_id: int) -> Ride:
         return next((r for r in self._rides if r.ride_id == ride_id), None) or self._missing(ride_id)
 
+    def replace(self, ride_id: int, **changes: object) -> None:
+        self._rides = [replace(r, **changes) if r.ride_id == ride_id else r for r in self._rides]  # type: ignore[arg-type]
+
     def _missing(self, ride_id: int) -> Ride:
         raise KeyError(ride_id)
 
@@ -270,7 +273,7 @@ class FakeBike:
             settings,
             garage=self.garage,
             what_if=self.judge,
-            archive=MadeArchive(),
+            archive=MadeArchive(self.rides.replace),
             clock=self.clock,
         )
         self._server = PageServer(app, "127.0.0.1", port)

@@ -199,3 +199,22 @@ def test_health_shows_which_group_ages(bike, phones) -> None:
     expect(page.locator("#bench-body")).to_contain_text("Group 7 ages faster than the others.")
     expect(page.locator(".plot canvas")).to_have_count(3)
     expect(page.locator(".groups tr.odd")).to_contain_text("+0.90 ± 0.05")
+
+
+def test_a_record_gets_a_name_and_a_note_and_can_be_taken_away_and_back(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/rides/3")
+    page.get_by_label("Name").fill("Quarry, wet")
+    page.get_by_label("Note").fill("new tyre")
+    page.get_by_role("button", name="Save").tap()
+    expect(page.locator("#bench-title")).to_have_text("Quarry, wet")
+    assert (bike.rides.ride(3).name, bike.rides.ride(3).note) == ("Quarry, wet", "new tyre")
+    page.locator(".told").get_by_role("button", name="Undo").tap()
+    expect(page.locator(".told")).to_contain_text("Undone.")
+    assert (bike.rides.ride(3).name, bike.rides.ride(3).note) == (None, "")
+    page.get_by_role("button", name="Delete").tap()
+    page.get_by_role("dialog").get_by_role("button", name="Delete").tap()
+    expect(page.locator(".told")).to_contain_text("The record is deleted.")
+    assert bike.rides.ride(3).deleted
+    page.locator(".told").get_by_role("button", name="Undo").tap()
+    expect(page.locator(".told")).to_contain_text("The record is back.")
+    assert not bike.rides.ride(3).deleted

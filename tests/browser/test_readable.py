@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import CDPSession, Page, expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -151,15 +151,18 @@ new MutationObserver((_, observer) => {
 """
 
 
-def slowed(page: Page) -> None:
-    page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
+def slowed(page: Page) -> CDPSession:
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
+    return session
 
 
 def test_the_figure_is_there_within_a_second_on_a_slow_phone(bike, phones) -> None:
     page, _ = phones.open(bike.url, script=NOTE_FIRST)
-    slowed(page)
+    session = slowed(page)
     seen = []
-    for _ in range(3):
+    for _ in range(5):
+        session.send("Network.clearBrowserCache")
         page.reload()
         expect(page.locator("#figure .digits")).to_have_text("3.68")
         page.wait_for_timeout(600)
@@ -182,11 +185,15 @@ OPEN_RIDE = """() => new Promise((done) => {
 
 def test_a_ride_of_two_hours_is_open_within_a_second_and_a_half_on_a_slow_phone(bike, phones) -> None:
     bike.rides._rides[0] = replace(bike.rides._rides[0], duration_s=7200.0, samples=144_000)
+    page, _ = phones.open(bike.url, "/#/rides")
+    session = slowed(page)
     took = []
-    for _ in range(3):
-        page, _ = phones.open(bike.url, "/#/rides")
+    for _ in range(5):
+        session.send("Network.clearBrowserCache")
+        page.goto(bike.url + "/#/rides")
+        page.reload()
         expect(page.locator(".ride").first).to_be_visible()
-        slowed(page)
+        page.wait_for_timeout(500)
         took.append(page.evaluate(OPEN_RIDE))
     print(f"two hours opened in {sorted(round(ms) for ms in took)} ms at a processor slowed {SLOWER} times")
     assert min(took) < 1500

@@ -39,6 +39,11 @@ export async function post(path, body) {
   return (await ask(path, { method: "POST", headers, body: JSON.stringify(body) })).json();
 }
 
+export async function change(path, body) {
+  const headers = { "content-type": "application/json" };
+  return (await ask(path, { method: "PATCH", headers, body: JSON.stringify(body) })).json();
+}
+
 export async function remove(path) {
   return (await ask(path, { method: "DELETE" })).json();
 }

@@ -7,6 +7,7 @@ import { decode, held } from "./envelope.js";
 import { chargeRecord, groupTable, plainWords, standingRecord } from "./groups.js";
 import { marksOf } from "./marks.js";
 import { tells } from "./kinds.js";
+import { RecordForm } from "./record.js";
 import { volts } from "./words.js";
 import { WhatIf } from "./whatif.js";
 
@@ -109,9 +110,11 @@ export async function showRide(id, body, title) {
   const rest = element("div", { class: "beside" },
     element("section", { id: "ride-alarms" }, element("h2", {}, "Alarms"), sentences(marks), plainWords(ride)),
     element("section", { id: "ride-groups" }, ...groupTable(ride), ...chargeRecord(ride), ...standingRecord(ride)));
+  const record = element("section", { id: "record" });
   const what = element("section", { class: "what-if", id: "what-if", hidden: "" });
   body.replaceChildren(facts(ride), element("p", { class: "quiet" }, `${ride.pack}${tells(ride)}`), places.reads,
-    element("div", { class: "plots" }, places.voltage, places.current, places.temperature), bar, what, rest);
+    element("div", { class: "plots" }, places.voltage, places.current, places.temperature), bar, what, rest, record);
+  new RecordForm(record, ride, title).offer().catch((error) => { record.textContent = error.message; });
   if (chart === null) {
     places.reads.textContent = "No sample of this ride is stored.";
     bar.hidden = true;
