@@ -20,15 +20,18 @@ MODELS = {"SPMe": pybamm.lithium_ion.SPMe, "DFN": pybamm.lithium_ion.DFN}
 TOLERANCES = {"abstol": 1e-6, "reltol": 1e-5}
 # States no heat capacities and no law of temperature: solved at one temperature, whatever the ambient.
 NO_HEAT = ("Prada2013",)
+CHANGES = 8  # in which the current goes from one value to another
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """One group's ride. volts, temperature_c: (rows,). states: (states, rows)."""
+    """One group's ride. volts, temperature_c, current_a: (rows,). states: (states, rows). start: concentrations."""
 
     volts: np.ndarray
     temperature_c: np.ndarray
     states: np.ndarray
+    current_a: np.ndarray
+    start: tuple[float, float]
 
 
 class Cell:
@@ -48,6 +51,8 @@ class Cell:
         values["Ambient temperature [K]"] = 273.15 + ambient_c
         values["Initial temperature [K]"] = 273.15 + ambient_c
         thermal = "isothermal" if parameters in NO_HEAT else "lumped"
+        values["Initial concentration in negative electrode [mol.m-3]"] = pybamm.InputParameter("c_n")
+        values["Initial concentration in positive electrode [mol.m-3]"] = pybamm.InputParameter("c_p")
         self._after = After(model, thermal, values)
         self._ride(model, thermal, values, c)
 
@@ -56,8 +61,6 @@ class Cell:
         self._current_a = c * self.capacity_ah
         current = pybamm.Interpolant(self._times, self._current_a, pybamm.t, interpolator="linear")
         values["Current function [A]"] = current * pybamm.InputParameter("gain")
-        values["Initial concentration in negative electrode [mol.m-3]"] = pybamm.InputParameter("c_n")
-        values["Initial concentration in positive electrode [mol.m-3]"] = pybamm.InputParameter("c_p")
         self._solver = pybamm.IDAKLUSolver(atol=1e-6, rtol=1e-5, options={"dt_max": 0.3})
         self._model = built(model, thermal, values, self._solver)
 
@@ -77,11 +80,11 @@ class Cell:
         solution = self._solver.solve(self._model, [0, self._times[-1]], t_interp=self._times, inputs=inputs)
         states = solution.all_ys[0]
         current = self._current_a[: states.shape[1]] * gain
-        return Solved(*self._after.seen(states, current), states)
+        return Solved(*self._after.seen(states, current, (c_n, c_p)), states, current, (c_n, c_p))
 
     def volts_after(self, ride: Solved, rows: np.ndarray, seconds: float, current_a: float) -> np.ndarray:
         """Terminal volts `seconds` after the current of each of `rows` is replaced by `current_a`."""
-        return self._after.volts(ride.states[:, rows], seconds, current_a)
+        return self._after.volts(ride.states[:, rows], seconds, ride.current_a[rows], current_a, ride.start)
 
 
 def built(
@@ -96,39 +99,64 @@ def built(
 
 
 class After:
-    """The model at constant current, from any state of it."""
+    """The model at constant current, from any state of it.
+
+    start: the concentrations that the ride began with, since some of a model's states are told against them.
+    """
 
     def __init__(self, model: str, thermal: str, values: pybamm.ParameterValues) -> None:
         values = values.copy()
         values["Current function [A]"] = pybamm.InputParameter("constant")
-        exported = built(model, thermal, values).export_casadi_objects([VOLTS, KELVIN], ["constant"])
+        exported = built(model, thermal, values).export_casadi_objects([VOLTS, KELVIN], ["constant", "c_n", "c_p"])
         x, z, p = exported["x"], exported["z"], exported["inputs"]
         self._differential = x.shape[0]
         self._equations = {"x": x, "p": p, "ode": exported["rhs"]}
-        self._method, self._options = "cvodes", TOLERANCES
+        self._method = "cvodes"
         if z.shape[0]:
             self._equations |= {"z": z, "alg": exported["algebraic"]}
-            self._method, self._options = "idas", TOLERANCES | {"calc_ic": True}
+            self._method = "idas"
+            balance = {"x": z, "p": casadi.vertcat(x, p), "g": exported["algebraic"]}
+            self._balance = casadi.rootfinder("balance", "newton", balance, {"abstol": 1e-9, "max_iter": 100})
         variables = exported["variables"]
         self._seen = casadi.Function("seen", [x, z, p], [variables[VOLTS], variables[KELVIN]])
         self._integrators: dict[float, casadi.Function] = {}
 
-    def seen(self, states: np.ndarray, current_a: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def seen(
+        self, states: np.ndarray, current_a: np.ndarray, start: tuple[float, float]
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Terminal volts and degC, (rows,), of (states, rows) under (rows,) of current."""
         x, z = states[: self._differential], states[self._differential :]
-        volts, kelvin = self._seen.map(len(current_a))(x, z, current_a[None])
+        volts, kelvin = self._seen.map(len(current_a))(x, z, _inputs(current_a, start))
         return np.ravel(volts), np.ravel(kelvin) - 273.15
 
-    def volts(self, states: np.ndarray, seconds: float, current_a: float) -> np.ndarray:
-        """(moments,) volts `seconds` after the current of (states, moments) became `current_a`."""
+    def volts(
+        self, states: np.ndarray, seconds: float, before_a: np.ndarray, current_a: float, start: tuple[float, float]
+    ) -> np.ndarray:
+        """(moments,) volts `seconds` after the current of (states, moments) went from `before_a` to `current_a`."""
         count = states.shape[1]
         if not count:
             return np.empty(0)
         if seconds not in self._integrators:
             self._integrators[seconds] = casadi.integrator(
-                "after", self._method, self._equations, 0.0, seconds, dict(self._options)
+                "after", self._method, self._equations, 0.0, seconds, dict(TOLERANCES)
             )
         x, z = states[: self._differential], states[self._differential :]
+        if len(z):
+            z = self._rebalanced(x, z, before_a, current_a, start)
         current = np.full(count, current_a)
-        end = self._integrators[seconds].map(count)(x0=x, z0=z, p=current[None])
-        return self.seen(np.vstack([end["xf"], end["zf"]]), current)[0]
+        end = self._integrators[seconds].map(count)(x0=x, z0=z, p=_inputs(current, start))
+        return self.seen(np.vstack([end["xf"], end["zf"]]), current, start)[0]
+
+    def _rebalanced(
+        self, x: np.ndarray, z: np.ndarray, before_a: np.ndarray, current_a: float, start: tuple[float, float]
+    ) -> np.ndarray:
+        """Potentials that fit the new current; found by small changes, since Newton's method needs a near start."""
+        solve = self._balance.map(len(before_a))
+        for part in np.linspace(0, 1, CHANGES + 1)[1:]:
+            current = before_a + part * (current_a - before_a)
+            z = np.array(solve(x0=z, p=np.vstack([x, _inputs(current, start)]))["x"])
+        return z
+
+
+def _inputs(current_a: np.ndarray, start: tuple[float, float]) -> np.ndarray:
+    return np.vstack([current_a, np.full(len(current_a), start[0]), np.full(len(current_a), start[1])])
