@@ -51,7 +51,8 @@ def test_a_kept_ride_is_physics(path: Path) -> None:
     assert np.isfinite(ride.volts).all()
     assert (np.diff(ride.curve_v) > 0).all()
     gap = ride.ocv - ride.rest
-    assert np.median(gap) > -0.010  # after riding, rest lies below the curve, but for what the cold adds to some cells
+    cold = max(25.0 - ride.about["ambient_c"], 0.0)  # in which some cells' equilibrium lies up to 0.8 mV/K higher
+    assert np.median(gap) > -0.002 - 0.0008 * cold  # else rest lies below the curve after riding
     assert gap.max() < 0.25
     pulling = ride.current_a[ride.rest_row] > ride.about["capacity_ah"] * ride.parallel
     assert (ride.volts[:, ride.rest_row][:, pulling] < ride.rest[:, pulling]).all()
