@@ -10,7 +10,7 @@ import numpy as np
 
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
-from sagwise_daemon.domain.ride.recorded import Recorded
+from sagwise_daemon.domain.ride.recorded import Recorded, calm_current
 from sagwise_daemon.domain.ride.summary import SECONDS_PER_HOUR, running_total
 
 LEAST_SOC = 0.25  # drawn: of less, the uncertainty of the two ends is a large share
@@ -44,7 +44,7 @@ def capacities(record: Recorded) -> tuple[Floats, Floats]:
 def _ended_at_rest(record: Recorded) -> bool:
     readings = record.readings
     end = readings.time_s >= readings.time_s[-1] - CALM_S
-    current_a = readings.current_a[end]
+    current_a = calm_current(readings)[end]
     if np.isnan(current_a).all() or readings.time_s[-1] - readings.time_s[0] < CALM_S:
         return False
     return bool(np.nanmax(np.abs(current_a)) <= CALM_C * record.pack.capacity_ah)

@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.model import Floats
-from sagwise_daemon.domain.ride.recorded import Recorded, spread
+from sagwise_daemon.domain.ride.recorded import Recorded, calm_current, spread
 from sagwise_daemon.domain.ride.summary import SECONDS_PER_HOUR, pack_volts, running_total
 
-CHARGING_C = 0.01  # less than this is a charger that only holds, or an offset of the sensor
+CHARGING_C = 0.02  # less than this is a charger that only holds, or an offset of the sensor
 FULL_BELOW_V = 0.02  # under the cell's full voltage: chargers stop within their own tolerance
 FULL_HELD_S = 10.0
+CALM_S = 30.0  # that the current is averaged over: a charge lasts for hours, a sensor's noise does not
+EDGE_S = 10.0  # and at its ends over so long
 END_S = 30.0  # of charging at its end that the spread is taken over
 TIE_S = 30.0  # groups full within this of one another are full together
 
@@ -32,8 +34,9 @@ class GroupCharged:
 
 @dataclass(frozen=True, slots=True)
 class Charged:
-    """A charge. end_spread_v: highest minus lowest group at its end. first_full, last_full: groups that were full first
-    and last; those that never were come last, and both are empty where no group was full.
+    """A charge. duration_s: of the charger's current, to within `EDGE_S` or two. end_spread_v: highest minus lowest
+    group at its end. first_full, last_full: groups that were full first and last; those that never were come last, and
+    both are empty where no group was full.
     """
 
     duration_s: float
@@ -60,11 +63,11 @@ def charged(record: Recorded) -> Charged:
     end_v = np.array([_median(column) for column in group_v[end if end.any() else slice(-1, None)].T])
     full_s = np.array([_full_s(time_s, column, pack.cell.full_v - FULL_BELOW_V) for column in group_v.T])
     first_full, last_full = _order(full_s)
-    power_w = current_a * pack_volts(group_v)
+    power_w = readings.current_a * pack_volts(readings.group_v)
     return Charged(
         duration_s=float(time_s[-1] - time_s[0]),
-        charge_ah=-float(running_total(time_s, current_a)[-1]) / SECONDS_PER_HOUR,
-        energy_wh=-float(running_total(time_s, power_w)[-1]) / SECONDS_PER_HOUR,
+        charge_ah=-float(running_total(readings.time_s, readings.current_a)[-1]) / SECONDS_PER_HOUR,
+        energy_wh=-float(running_total(readings.time_s, power_w)[-1]) / SECONDS_PER_HOUR,
         current_max_a=float(np.fmax.reduce(-current_a)),
         end_spread_v=spread(end_v),
         end_low_v=float(np.fmin.reduce(end_v)),
@@ -77,10 +80,11 @@ def charged(record: Recorded) -> Charged:
 
 def _charging(record: Recorded) -> NDArray[np.bool_]:
     """(rows,) whether the charger drove current; where none is measured, every row."""
-    current_a = record.readings.current_a
+    current_a, least_a = record.readings.current_a, CHARGING_C * record.pack.capacity_ah
     if np.isnan(current_a).all():
         return np.ones(len(current_a), np.bool_)
-    return np.asarray(current_a < -CHARGING_C * record.pack.capacity_ah)
+    long_a, short_a = (calm_current(record.readings, over_s) for over_s in (CALM_S, EDGE_S))
+    return np.asarray((long_a < -least_a) & (short_a < np.minimum(-least_a, 0.5 * long_a)))
 
 
 def _full_s(time_s: Floats, volts: Floats, full_v: float) -> float:

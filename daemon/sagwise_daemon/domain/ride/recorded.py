@@ -15,8 +15,10 @@ import numpy as np
 
 from sagwise_daemon.domain.model import AlarmEvent, Estimates, Floats, Pack, Readings
 from sagwise_daemon.domain.pack.chemistry import resistance_factor
+from sagwise_daemon.domain.ride.summary import running_total
 
 DIGITS = 6
+CALM_S = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,6 +44,20 @@ def warmth_c(readings: Readings, at_s: Floats) -> Floats:
     mean_c = np.where(known, readings.temperature_c, 0.0).sum(axis=1)[rows] / count[rows]
     place = np.searchsorted(readings.time_s[rows], at_s, side="right") - 1
     return np.asarray(np.where(place < 0, np.nan, mean_c[np.maximum(place, 0)]))
+
+
+def calm_current(readings: Readings, over_s: float = CALM_S) -> Floats:
+    """(rows,) mean current of the last `over_s` at each row: a sensor's noise is no load. NaN where none is known."""
+    time_s, current_a = readings.time_s, readings.current_a
+    running = running_total(time_s, current_a)
+    if np.isnan(running).all():
+        return running
+    running = np.where(np.isnan(running), 0.0, running)
+    span_s = np.minimum(over_s, time_s - time_s[0])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean_a = (running - np.interp(time_s - span_s, time_s, running)) / span_s
+    mean_a[0] = current_a[0]
+    return np.asarray(mean_a)
 
 
 def at_25c(resistance_mohm: Floats, temperature_c: Floats) -> Floats:

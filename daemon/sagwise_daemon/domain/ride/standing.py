@@ -10,10 +10,10 @@ import numpy as np
 
 from sagwise_daemon.domain.model import Floats, Pack
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
-from sagwise_daemon.domain.ride.recorded import Recorded, middle
+from sagwise_daemon.domain.ride.recorded import Recorded, calm_current, middle
 
 # Common practice, no published source.
-CALM_C = 0.02  # electronics that are on, not a load
+CALM_C = 0.05  # electronics that are on and the sensor's offset, not a load
 EDGE_S = 60.0  # of a record, at either end
 STANDING_EDGE_S = 1800.0
 LEAST_HOURS = 12.0
@@ -51,8 +51,8 @@ class SelfDischarge:
 def calm_v(record: Recorded, edge_s: float = EDGE_S) -> tuple[Floats, Floats]:
     """(groups,) median voltage without load within `edge_s` of the start and of the end; NaN where there is none."""
     readings = record.readings
-    current_a = np.where(np.isnan(readings.current_a), 0.0, readings.current_a)
-    calm = np.abs(current_a) <= CALM_C * record.pack.capacity_ah
+    current_a = calm_current(readings)
+    calm = ~(np.abs(current_a) > CALM_C * record.pack.capacity_ah)
     rows = np.flatnonzero(~calm)
     first_load = int(rows[0]) if len(rows) else len(calm)
     last_load = int(rows[-1]) if len(rows) else -1
