@@ -112,9 +112,7 @@ class FakeRides:
             ride_id, "Otter 16s5p", 16, 1.7e9 + ride_id, True, 600.0, 6000, None, NAN, 2.5, None, 131.0, 3.1, NAN, 1
         )
 
-    def rides(
-        self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES
-    ) -> Sequence[Ride]:
+    def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
         newest = 120 if before_id is None else min(120, before_id - 1)
         return [self._ride(number) for number in range(newest, max(0, newest - limit), -1)]
 

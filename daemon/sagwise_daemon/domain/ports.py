@@ -153,9 +153,7 @@ class Envelope:
 class Rides(Protocol):
     """Stored rides, safe to call from any thread; every call may block on the disk."""
 
-    def rides(
-        self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES
-    ) -> Sequence[Ride]:
+    def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
         """Newest first."""
         ...
 
