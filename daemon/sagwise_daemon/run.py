@@ -47,19 +47,6 @@ Part = Callable[[], Awaitable[None]]
 OnPage = Callable[[str, Store], None]
 
 
-class FittedPack:
-    """The packs that are known: the configured one. Implements `domain.ports.Packs`."""
-
-    def __init__(self, pack: Pack) -> None:
-        self._pack = pack
-
-    def packs(self) -> tuple[Pack, ...]:
-        return (self._pack,)
-
-    def fitted(self) -> Pack:
-        return self._pack
-
-
 class Daemon:
     """All parts of one daemon. Made inside a running event loop; `run` until `stop` is set."""
 

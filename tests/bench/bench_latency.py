@@ -33,7 +33,7 @@ from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import RideStart, Store
 from sagwise_daemon.outlets import LiveOutlet, Moment
 from sagwise_daemon.pipeline import board_pipeline
-from sagwise_daemon.run import SWITCH_S, TICK_S, FittedPack
+from sagwise_daemon.run import SWITCH_S, TICK_S
 
 RATE_HZ = 100
 PHASE_S = 30.0
@@ -116,6 +116,19 @@ def store_long_ride(store: Store, pack: Pack) -> int:
     recorder.end_ride(ride_id, "standstill")
     recorder.flush()
     return ride_id
+
+
+class FittedPack:
+    """One pack. Implements `domain.ports.Packs`."""
+
+    def __init__(self, pack: Pack) -> None:
+        self._pack = pack
+
+    def packs(self) -> tuple[Pack, ...]:
+        return (self._pack,)
+
+    def fitted(self) -> Pack:
+        return self._pack
 
 
 async def phase(store: Store, pack: Pack, device: str, ride_id: int | None) -> list[float]:
