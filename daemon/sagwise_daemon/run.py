@@ -218,14 +218,7 @@ def address(host: str, port: int) -> str:
 
 def ride_settings(config: Config) -> RideSettings:
     """The configuration's ride section as the domain takes it."""
-    ride = config.ride
-    return RideSettings(
-        begin_current_a=ride.begin_current_a,
-        begin_after_s=ride.begin_after_s,
-        end_after_s=ride.end_after_s,
-        link_end_s=ride.link_end_s,
-        preroll_s=ride.preroll_s,
-    )
+    return RideSettings(**config.ride.model_dump())
 
 
 def add_arguments(parser: ArgumentParser) -> None:

@@ -107,6 +107,9 @@ class RideSettings(Table):
     end_after_s: float = number(5, 3600, "s", RIDE.end_after_s)
     link_end_s: float = number(5, 3600, "s", RIDE.link_end_s)
     preroll_s: float = number(0, 120, "s", RIDE.preroll_s)
+    charge_current_a: float = number(0.1, 100, "A", RIDE.charge_current_a)
+    charge_after_s: float = number(5, 3600, "s", RIDE.charge_after_s)
+    stand_after_s: float = number(60, 86400, "s", RIDE.stand_after_s)
 
 
 class _File(Table):

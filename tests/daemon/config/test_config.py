@@ -75,6 +75,9 @@ def test_a_configuration_cannot_be_changed(write_file: Any) -> None:
         ("ride", "end_after_s = 1", "ride.end_after_s: 1 is not allowed; write a number from 5 to 3600 s"),
         ("ride", "link_end_s = inf", "ride.link_end_s: inf is not allowed; write a number from 5 to 3600 s"),
         ("ride", "preroll_s = 121", "ride.preroll_s: 121 is not allowed; write a number from 0 to 120 s"),
+        ("ride", "charge_current_a = 0", "ride.charge_current_a: 0 is not allowed; write a number from 0.1 to 100 A"),
+        ("ride", "charge_after_s = 1", "ride.charge_after_s: 1 is not allowed; write a number from 5 to 3600 s"),
+        ("ride", "stand_after_s = 1", "ride.stand_after_s: 1 is not allowed; write a number from 60 to 86400 s"),
         ("alarm", "", "alarm: unknown key; allowed here: bike, mqtt, page, ride, serial, store"),
     ],
 )  # fmt: skip

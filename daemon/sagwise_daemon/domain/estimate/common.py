@@ -94,6 +94,8 @@ class Common:
         self.x[RESISTANCES] = self._first[RESISTANCES]
         self.p[RESISTANCES, :] = self.p[:, RESISTANCES] = 0.0
         self._diagonal[RESISTANCES] = self._sigmas[RESISTANCES] ** 2
+        if not self.rested:
+            self._diagonal[SLOW] *= (s.LOADED_SIGMA_SLOW / s.SIGMA_SLOW) ** 2
 
     def start_from(self, shares_v: Floats, ratio: float, ratio_sigma: float) -> None:
         """Begin from what earlier rides taught; NaN where they did not. shares_v: (5,), see `Learnt`."""
@@ -167,7 +169,7 @@ class Common:
         ph = p @ h
         variance = float(h @ ph) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
-        self._learn(ph, variance, min(max(volts - (ocv - drop + w), -cap), cap), moment.steady)
+        self._learn(ph, variance, min(max(volts - (ocv - drop + w), -cap), cap), moment.steady and abs(c) > s.REST_C)
         p[Z, Z] = max(float(p[Z, Z]), floor)
         return self.shared(volts, factor)
 
@@ -175,11 +177,12 @@ class Common:
         """Kalman's step, except for states that must stay: they keep their value and their uncertainty.
 
         Merely clipping a resistance at its limit would leave its share of the innovation to the others, which then
-        run away; so a state about to leave its limits is left out, as are all resistances at a steady current.
+        run away; so a state about to leave its limits is left out. At a steady load charge and resistance cannot be
+        told apart: the charge is counted, the resistances stay, and the slow offset takes what does not fit.
         """
         gain = ph / variance
         if steady:
-            gain[RESISTANCES] = 0.0
+            gain[:W] = 0.0
         reached = self.x + gain * innovation
         outside = [
             state

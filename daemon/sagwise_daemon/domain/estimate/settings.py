@@ -31,6 +31,9 @@ LONG_GAP_S = 120.0  # after it the pack may have rested, been charged or ridden:
 GAP_CURRENT_C = 3.0  # what may have flowed unseen, standard uncertainty
 GAP_SIGMA_V = 0.020  # unseen slow polarisation after a gap
 LOADED_START_SIGMA_V = 0.040  # hidden slow polarisation of a ride already under way: 50 to 140 mV when cold, fading
+LOADED_SIGMA_SLOW = (
+    0.30  # of their first values: less than after a rest, or what is still hidden is taken for them (tuned)
+)
 SHORT_REST_SIGMA_V = 0.015
 LOADED_WAIT_S = 60.0  # under load, wait this long for steps that measure the resistance: better than any prior
 LOADED_SLOW_DROP = 0.6  # slow drop over the 1 s resistance, on the current of the last 20 s (tuned)
