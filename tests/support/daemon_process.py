@@ -104,7 +104,9 @@ def free_port() -> int:
 
 
 def descriptors(pid: int) -> int:
-    return sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir())
+    """Open descriptors but for pipes: those to the process that reads whole rides come and go with it."""
+    links = [str(link.readlink()) for link in Path(f"/proc/{pid}/fd").iterdir()]
+    return sum(not link.startswith("pipe:") for link in links)
 
 
 def cpu_s(pid: int) -> float:

@@ -15,7 +15,7 @@ from sagwise_daemon.domain.estimate import output, weak
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.capacity import Capacity
 from sagwise_daemon.domain.estimate.common import RATIO, RESISTANCES, Common, Shared, W, Z
-from sagwise_daemon.domain.estimate.inputs import Inputs, Moment, Seen
+from sagwise_daemon.domain.estimate.inputs import Inputs, Moment, Seen, Unmeasured
 from sagwise_daemon.domain.estimate.peers import RATIO as PEER_RATIO
 from sagwise_daemon.domain.estimate.peers import Peers
 from sagwise_daemon.domain.estimate.resistance import Steps
@@ -156,8 +156,8 @@ def take(state: EstimatorState, readings: Readings, suspect: NDArray[np.bool_] |
         seen = Seen(time_s, group_v, some, count, median)
         if suspect is not None:
             _believe(state, suspect[row])
-        if moment is None:
-            _alone(state, seen, state.inputs.sensors_c[row], told, row)
+        if isinstance(moment, Unmeasured):
+            _alone(state, seen, moment, told, row)
         else:
             if moment.seconds > s.SHORT_GAP_S and moment.seconds != inf:
                 moment = _gap(state, moment, time_s)
@@ -190,13 +190,13 @@ def _medians(volts: Floats) -> list[float]:
     return medians
 
 
-def _alone(state: EstimatorState, seen: Seen, sensors_c: float, told: Told, row: int) -> None:
+def _alone(state: EstimatorState, seen: Seen, moment: Unmeasured, told: Told, row: int) -> None:
     """A reading without a current: only the voltages speak."""
     if state.alone is None:
         state.floor = output.Floor()
-        state.alone = _left_alone(state)
+        state.alone = _left_alone(state, moment)
     alone, floor = state.alone, state.floor
-    seconds = alone.add(seen, sensors_c)
+    seconds = alone.add(seen, moment.sensors_c)
     told.unmeasured[row] = True
     told.filters(row, state.common, state.peers)
     if alone.shared is None or alone.since_s < s.KNOWN_AFTER_S:
@@ -210,13 +210,13 @@ def _alone(state: EstimatorState, seen: Seen, sensors_c: float, told: Told, row:
     told.doubted[row] = state.peers.doubted
 
 
-def _left_alone(state: EstimatorState) -> VoltagesOnly:
+def _left_alone(state: EstimatorState, moment: Unmeasured) -> VoltagesOnly:
     """Go on from what the filters know, or begin with nothing."""
-    common, inputs = state.common, state.inputs
+    common = state.common
     scales = learnt_scales(common, state.steps.step_c) if common.scaled else wide_scales(state.drop_v)
-    alone = VoltagesOnly(state.curve, state.peers, scales, inputs.temperature_c)
+    alone = VoltagesOnly(state.curve, state.peers, scales, moment.temperature_c)
     if state.start is None:
-        alone.follow(common, inputs.c, inputs.taken_s)
+        alone.follow(common, moment.c, moment.taken_s)
     return alone
 
 

@@ -47,6 +47,19 @@ class Seen(NamedTuple):
         return self.known == len(self.volts)
 
 
+class Unmeasured(NamedTuple):
+    """A reading whose current is unknown.
+
+    sensors_c: its mean temperature, NaN without any. c, taken_s, temperature_c: the last known current in C, when that
+    was, and the smoothed temperature then; NaN, minus infinity and NaN before the first.
+    """
+
+    sensors_c: float
+    c: float
+    taken_s: float
+    temperature_c: float
+
+
 class Inputs:
     """Remembers the last current, the smoothed temperature and how much the current varies."""
 
@@ -59,40 +72,21 @@ class Inputs:
         self._temperature_c = nan
         self._change = 0.0
         self._mean = self._square = self._calm = 0.0
-        self.sensors_c: list[float] = []
 
-    @property
-    def c(self) -> float:
-        """The last known current in C, NaN before the first."""
-        return self._c
-
-    @property
-    def taken_s(self) -> float:
-        """When it was last known, or held."""
-        return self._taken_at
-
-    @property
-    def temperature_c(self) -> float:
-        """The temperature then, NaN without any."""
-        return self._temperature_c
-
-    def take(self, readings: Readings, medians_v: list[float]) -> list[Moment | None]:
-        """The moment of each reading, or None while its current is unknown. `sensors_c` has their temperatures.
-
-        medians_v: of each reading's groups.
-        """
-        self.sensors_c = _sensors(readings.temperature_c).tolist()
+    def take(self, readings: Readings, medians_v: list[float]) -> list[Moment | Unmeasured]:
+        """The moment of each reading; medians_v: of each reading's groups."""
+        sensors_c = _sensors(readings.temperature_c).tolist()
         currents, metres = readings.current_a.tolist(), readings.distance_m.tolist()
-        rows = zip(readings.time_s.tolist(), currents, self.sensors_c, medians_v, metres, strict=True)
+        rows = zip(readings.time_s.tolist(), currents, sensors_c, medians_v, metres, strict=True)
         return [self._moment(*row) for row in rows]
 
     def _moment(
         self, now: float, current_a: float, sensors_c: float, median_v: float, distance_m: float
-    ) -> Moment | None:
+    ) -> Moment | Unmeasured:
         measured = isfinite(current_a)
         c = self._zeroed(now, current_a, median_v, distance_m) if measured else self._c
         if isnan(c) or (not measured and now - self._measured_at > s.CURRENT_HOLD_S):
-            return None
+            return Unmeasured(sensors_c, self._c, self._taken_at, self._temperature_c)
         seconds = max(now - self._taken_at, 0.0)
         last = c if isnan(self._c) else self._c
         if measured:

@@ -132,6 +132,14 @@ class Inbox:
             self._orders.clear()
             return found
 
+    def opened(self) -> list[Open]:
+        """The rides that have begun since `orders` was last called; other orders stay."""
+        with self._changed:
+            found = [order for order in self._orders if isinstance(order, Open)]
+            if found:
+                self._orders = deque(order for order in self._orders if not isinstance(order, Open))
+            return found
+
     def take(self, limit: int) -> list[Sample]:
         """The oldest samples, up to `limit` and half the bound, so that new ones have room while these are written.
 

@@ -160,6 +160,8 @@ class Writer:
         fault: BaseException | None = None
         while fault is None:
             taken = self._inbox.take(SAMPLES_A_COMMIT)
+            for order in self._inbox.opened():  # a ride may begin, and bring samples, while others are stored
+                self._rides[order.state.ride_id] = order.state
             for ride_id, loss in self._inbox.losses().items():
                 merge(self._losses, ride_id, loss)
             work = batches(taken, self._losses, self._boot)
