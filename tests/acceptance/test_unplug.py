@@ -12,7 +12,7 @@ from ride_scenario import pull_and_coast
 
 from sagwise_sim import PtyPort, build, load
 
-WARM = 5  # by then every thread that reads the store has its connection
+WARM = 15  # by then the readers of the store have their connections: a leak would go on
 CYCLES = 50
 AWAY_S = 0.3
 QUIET_S = 5.0
