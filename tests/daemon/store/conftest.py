@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -65,20 +64,6 @@ def make_estimate(number: int, series: int = 4, time_s: float = 100.0, hz: float
 
 def make_event(time_s: float = 100.5, to: AlarmState = AlarmState.UNACKNOWLEDGED, group: int | None = 3) -> AlarmEvent:
     return AlarmEvent(time_s, "rest_low", group, to, Priority.HIGH, 3.291, 3.3, "V")
-
-
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A migrated, empty store's file, made once: the migration is a process of its own."""
-    path = tmp_path_factory.mktemp("empty") / "rides.sqlite"
-    Store.open(path).close()
-    return path
-
-
-@pytest.fixture
-def fresh(tmp_path: Path, empty_store: Path) -> Path:
-    """The path of an empty store of this test's own."""
-    return Path(shutil.copy(empty_store, tmp_path / "rides.sqlite"))
 
 
 @pytest.fixture
