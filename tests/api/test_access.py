@@ -303,6 +303,7 @@ def test_who_asks_is_told_what_he_may_do(house) -> None:
 LOOKING = PageSettings(pairing_code=CODE, anyone_may_look=True)
 
 
+@pytest.mark.slow
 def test_where_the_owner_allows_it_a_stranger_looks_and_changes_nothing(house) -> None:
     stranger = {"address": "192.168.8.20"}
     assert "Acknowledge" in get(house, "/", LOOKING, **stranger).text

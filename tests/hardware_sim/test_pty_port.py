@@ -94,6 +94,7 @@ def test_a_real_serial_port_carries_the_exchange_both_ways(open_port: Callable[.
     host.line.close()
 
 
+@pytest.mark.slow
 def test_board_time_is_real_time_times_speed(open_port: Callable[..., Any]) -> None:
     simulation, port = open_port(speed=8.0)
     host = Listener(port.device)
@@ -108,6 +109,7 @@ def test_board_time_is_real_time_times_speed(open_port: Callable[..., Any]) -> N
     host.line.close()
 
 
+@pytest.mark.slow
 def test_nobody_reading_costs_old_bytes_and_no_memory(open_port: Callable[..., Any]) -> None:
     simulation, port = open_port(speed=50.0)
     until(lambda: port.bytes_dropped > 10_000)
@@ -141,6 +143,7 @@ def test_an_unplugged_host_gets_an_error_and_finds_the_board_again(open_port: Ca
     again.line.close()
 
 
+@pytest.mark.slow
 def test_fifty_unpluggings_leak_no_descriptor(open_port: Callable[..., Any]) -> None:
     _, port = open_port()
     before, threads = fds(), threading.active_count()
@@ -154,6 +157,7 @@ def test_fifty_unpluggings_leak_no_descriptor(open_port: Callable[..., Any]) -> 
     assert threading.active_count() <= threads
 
 
+@pytest.mark.slow
 def test_fault_in_the_scenario_pulls_the_plug_too(open_port: Callable[..., Any]) -> None:
     faults = [{"kind": "unplug", "at_s": 2.0, "for_s": 4.0}]
     simulation, port = open_port(speed=4.0, tables={"fault": faults})
@@ -180,6 +184,7 @@ def test_another_ones_link_is_left_alone(open_port: Callable[..., Any], tmp_path
     assert str((tmp_path / "board").readlink()) == "/dev/null"
 
 
+@pytest.mark.slow
 def test_unplugged_board_does_not_spin(open_port: Callable[..., Any]) -> None:
     _, port = open_port()
     host = Listener(port.device)

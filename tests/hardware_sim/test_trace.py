@@ -200,6 +200,7 @@ def finished(*options: str | Path) -> tuple[int, str, str]:
     return process.returncode, out, err
 
 
+@pytest.mark.slow
 def test_to_trace_writes_at_wire_resolution_with_the_truth_beside(tmp_path: Path) -> None:
     trace, truth = tmp_path / "t.csv", tmp_path / "truth.csv"
     assert finished("--scenario", "fault_stuck_reading", "--to-trace", trace, "--truth", truth)[:2] == (0, "")
@@ -250,6 +251,7 @@ def test_it_ends_when_standard_input_closes() -> None:
         process.stdin = None
 
 
+@pytest.mark.slow
 def test_trace_is_played_through_a_port_and_the_program_ends(tmp_path: Path) -> None:
     path = written(tmp_path / "t.csv", SMALL)
     with running("--trace", path, "--speed", "5") as (process, device), serial.Serial(device, timeout=0.05) as line:
@@ -269,6 +271,7 @@ def test_trace_is_played_through_a_port_and_the_program_ends(tmp_path: Path) -> 
     assert samples[2].message.current_ma == 150_001
 
 
+@pytest.mark.slow
 def test_log_tells_what_the_board_was_told_and_its_faults(tmp_path: Path) -> None:
     log = tmp_path / "log.jsonl"
     options = ("--scenario", "fault_stuck_reading", "--log", log, "--speed", "20")

@@ -191,6 +191,7 @@ def test_the_buzzer_that_catches_most_and_cries_wolf_least() -> None:
         max_size=8,
     ),
 )
+@pytest.mark.slow
 def test_never_under_empty_never_lower_on_few_rides_or_after_a_floor(volts: float, rides: list[Any]) -> None:
     pack = a_pack(volts=round(volts, 2))
     made = [

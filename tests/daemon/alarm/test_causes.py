@@ -204,6 +204,7 @@ def pulls(one: Any, seconds: float, ohm: list[float], rest: Any = 3.8) -> None:
 HEALTHY_OHM = [0.003] * 5 + [0.0036]
 
 
+@pytest.mark.slow
 def test_a_rising_joint_is_named_after_its_minute_and_ends(bench: Any) -> None:
     one = bench(series=6)
     pulls(one, 60, HEALTHY_OHM)
@@ -218,6 +219,7 @@ def test_a_rising_joint_is_named_after_its_minute_and_ends(bench: Any) -> None:
     assert said(one.events)[1:] == [("resistance_high", 2, R)]
 
 
+@pytest.mark.slow
 def test_resistance_is_not_judged_near_empty(bench: Any) -> None:
     one = bench(QUIET, series=6)
     pulls(one, 200, [0.003, 0.006, 0.003, 0.003, 0.003, 0.003], rest=[3.6, 3.39, 3.6, 3.6, 3.6, 3.6])

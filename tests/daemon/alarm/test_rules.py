@@ -154,6 +154,7 @@ def unknown(given: dict[str, Any]) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("rule", CASES)
+@pytest.mark.slow
 def test_an_unknown_reading_neither_raises_nor_clears(bench: Any, rule: str) -> None:
     raising, _, clearing, _, on_s, off_s, *_ = CASES[rule]
     one = bench({"sense_open": {"enabled": False}})  # which tells of readings that stay away

@@ -94,6 +94,7 @@ def test_what_is_refused_changes_nothing(pack: Pack) -> None:
     assert step(state, still(20, 2.7))[1].sound is Priority.HIGH
 
 
+@pytest.mark.slow
 def test_the_same_events_give_the_same_outcomes(pack: Pack) -> None:
     rng = np.random.default_rng(3)
     events: list[Event] = []

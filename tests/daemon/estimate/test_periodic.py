@@ -52,6 +52,7 @@ def errors(start: float, end: float) -> tuple[np.ndarray, float, float]:
 
 
 @pytest.mark.parametrize(("start", "end"), [(0.20, 0.07), pytest.param(0.60, 0.05, marks=pytest.mark.slow)])
+@pytest.mark.slow
 def test_a_ride_that_repeats_itself_does_not_run_away(start: float, end: float) -> None:
     error_v, called_s, true_s = errors(start, end)
     known = error_v[~np.isnan(error_v).any(axis=1)]

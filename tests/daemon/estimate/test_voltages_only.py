@@ -107,6 +107,7 @@ def test_weak_group_is_read_lower_than_its_peers(bench) -> None:
 
 
 @pytest.mark.parametrize("minutes", [0.5, 10.0])
+@pytest.mark.slow
 def test_missing_readings_make_it_wider_or_begin_anew(bench, minutes: float) -> None:
     ride = bench.circuit().ride(minutes=3.0)
     ride.current_a[:] = np.nan
@@ -118,6 +119,7 @@ def test_missing_readings_make_it_wider_or_begin_anew(bench, minutes: float) -> 
     assert np.mean((np.abs(rest - ride.rest)[900:] < 2 * sigma[900:])[known]) >= 0.85
 
 
+@pytest.mark.slow
 def test_group_whose_reading_is_invalid_harms_no_other(bench, unmeasured) -> None:
     ride, sound = unmeasured
     volts = ride.volts.copy()
@@ -163,6 +165,7 @@ def test_current_lost_for_a_minute_misses_nothing(bench, seed: int) -> None:
 
 
 @pytest.mark.parametrize("load_a", [pytest.param(10.0, marks=pytest.mark.slow), 25.0, 45.0])
+@pytest.mark.slow
 def test_steady_load_that_never_ends_misses_nothing(bench, load_a: float) -> None:
     """Nothing but a constant load from boot to empty: it may be unknown, and then the loaded voltage rules."""
     circuit = bench.circuit(soc=0.16)
@@ -176,6 +179,7 @@ def test_steady_load_that_never_ends_misses_nothing(bench, load_a: float) -> Non
     assert min(raised) <= low[0] + 30.0
 
 
+@pytest.mark.slow
 def test_plateau_of_lfp_tells_rest_but_no_charge(bench) -> None:
     ride = bench.circuit(chemistry="lfp", soc=0.55, ohmic=0.0018).ride()
     ride.current_a[:] = np.nan

@@ -69,6 +69,7 @@ def ride(ridden, memory: Memory | None, **changes) -> Flow:
     return flow
 
 
+@pytest.mark.slow
 def test_what_a_ride_teaches_is_kept_every_few_minutes_and_at_its_end(ridden) -> None:
     memory = Memory()
     flow = ride(ridden, memory, used=0.35, rest_s=30.0)
@@ -80,6 +81,7 @@ def test_what_a_ride_teaches_is_kept_every_few_minutes_and_at_its_end(ridden) ->
     assert [one.rides for one in memory.kept] == [1] * len(memory.kept)
 
 
+@pytest.mark.slow
 def test_the_next_start_begins_with_it(ridden) -> None:
     memory = Memory()
     ride(ridden, memory, used=0.35).end_ride("stopped")
@@ -88,12 +90,14 @@ def test_the_next_start_begins_with_it(ridden) -> None:
     assert again.kept[-1].rides == 2
 
 
+@pytest.mark.slow
 def test_a_memory_that_cannot_be_read_does_not_stop_the_ride(ridden, caplog: pytest.LogCaptureFixture) -> None:
     flow = ride(ridden, Memory(broken=True), used=0.05)
     assert flow.moment.estimate is not None
     assert "disk on fire" in caplog.text
 
 
+@pytest.mark.slow
 def test_other_cells_are_said_once_and_shown(ridden, caplog: pytest.LogCaptureFixture) -> None:
     state, _ = ridden(used=0.1).ride()
     flow = ride(ridden, Memory(known=learnt(state)), ohm=0.0085, used=0.1)
@@ -101,5 +105,6 @@ def test_other_cells_are_said_once_and_shown(ridden, caplog: pytest.LogCaptureFi
     assert caplog.text.count(OTHER_CELLS) == 1
 
 
+@pytest.mark.slow
 def test_without_a_memory_nothing_is_kept(ridden) -> None:
     ride(ridden, None, used=0.05).end_ride("stopped")

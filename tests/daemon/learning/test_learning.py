@@ -66,6 +66,7 @@ def test_without_a_temperature_no_resistance_is_learnt_but_capacity_is(ridden) -
     assert np.isfinite(known.ratio)
 
 
+@pytest.mark.slow
 def test_the_plateau_of_lfp_teaches_no_capacity(ridden) -> None:
     state, _ = ridden(chemistry="lfp", start=0.65, used=0.35).ride()
     known = learnt(state)
@@ -115,6 +116,7 @@ def test_what_was_learnt_is_of_so_many_groups(ridden) -> None:
         new_state(ridden().pack, Learnt.nothing(5))
 
 
+@pytest.mark.slow
 def test_a_ride_that_ends_is_counted_once(ridden) -> None:
     state, _ = ridden(used=0.35).ride()
     before = learnt(state)

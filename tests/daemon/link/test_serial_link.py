@@ -38,6 +38,7 @@ def test_bytes_pass_both_ways_unchanged(plug: Any, watch: Any, run_linked: Any) 
     run_linked(watched, body)
 
 
+@pytest.mark.slow
 def test_a_device_that_is_missing_at_the_start_is_awaited(plug: Any, watch: Any, run_linked: Any) -> None:
     watched = watch()
 
@@ -53,6 +54,7 @@ def test_a_device_that_is_missing_at_the_start_is_awaited(plug: Any, watch: Any,
     run_linked(watched, body)
 
 
+@pytest.mark.slow
 def test_unplugging_and_replugging_is_survived(plug: Any, watch: Any, run_linked: Any, descriptors: Any) -> None:
     """Each life carries bytes both ways; no descriptor is left of any of them."""
     cycles(plug, watch(), run_linked, descriptors, 5)
@@ -97,6 +99,7 @@ def cycles(plug: Any, watched: Any, run_linked: Any, descriptors: Any, count: in
     return spent[0]
 
 
+@pytest.mark.slow
 def test_neither_a_dead_nor_an_idle_port_takes_cpu(plug: Any, watch: Any, run_linked: Any) -> None:
     watched = watch()
 
@@ -243,6 +246,7 @@ def test_a_second_program_cannot_share_the_port(plug: Any, watch: Any, run_linke
     run_linked(watched, body)
 
 
+@pytest.mark.slow
 def test_a_board_that_does_not_drain_costs_the_oldest_messages_whole(plug: Any, watch: Any, run_linked: Any) -> None:
     """The loop goes on, the backlog is bounded; what arrives later is whole messages, the newest among them."""
     watched = watch()

@@ -128,6 +128,7 @@ def test_the_will_fires_when_the_daemon_is_killed(
     run_with(body, watcher.watch)
 
 
+@pytest.mark.slow
 def test_alarms_of_a_killed_run_do_not_stand_for_ever(
     broker: Any, outlet_on: Any, watcher_on: Any, run_with: Any, event: Any, start_child: Any
 ) -> None:
@@ -152,6 +153,7 @@ def test_alarms_of_a_killed_run_do_not_stand_for_ever(
     run_with(body, watcher.watch)
 
 
+@pytest.mark.slow
 def test_a_broker_that_restarts_gets_everything_again(
     broker: Any, outlet_on: Any, watcher_on: Any, run_with: Any, event: Any
 ) -> None:

@@ -64,6 +64,7 @@ def bike(fresh: Path) -> Iterator[Bike]:
         yield Bike(store)
 
 
+@pytest.mark.slow
 def test_a_day_of_a_bike(bike: Bike) -> None:
     """Ridden, charged at once, left standing, and ridden again."""
     bike.go(10)

@@ -32,6 +32,7 @@ def test_plain_decimals_are_what_float_makes_of_them(width: int, data: st.DataOb
 
 @settings(max_examples=400, deadline=None)
 @given(st.integers(1, 3), ANYTHING)
+@pytest.mark.slow
 def test_whatever_the_text_it_is_taken_rightly_or_not_at_all(width: int, text: str) -> None:
     read = plain_rows(text.encode(), width)
     if read is not None:

@@ -56,6 +56,7 @@ def rests(events: Sequence[dict[str, Any]]) -> list[tuple[Any, ...]]:
     return [(event["group"], event["to"], event["basis"]) for event in events if event["rule"] == "rest_low"]
 
 
+@pytest.mark.slow
 def test_every_hard_pull_sags_and_nothing_sounds_until_a_group_is_low(tmp_path: Path, capsys: Any) -> None:
     """The main job, on the simulator's demo ride: its cells are its own, its seventh group is the weak one."""
     trace, otter = str(tmp_path / "demo.csv"), str(Path(sagwise_daemon.__file__).parent / "packs" / "otter.toml")
@@ -172,6 +173,7 @@ def test_one_row_of_estimates_for_each_row(replayed: Any, ride: Ride, tmp_path: 
     assert last[19] == pytest.approx(said["groups"][3]["state_of_charge_end"], abs=1e-5)
 
 
+@pytest.mark.slow
 def test_replay_is_what_the_core_says_live(pack_file: Path, ride: Ride) -> None:
     """The same rows and silences by hand, told in the small pieces that a live daemon tells them in."""
     pack, trace = load_pack(pack_file), ride(0.16, 0.10)
@@ -215,6 +217,7 @@ def replay_process(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, check=False, capture_output=True, text=True, timeout=120)
 
 
+@pytest.mark.slow
 def test_the_command_prints_one_document_and_ends_with_0(pack_file: Path, written: Any, ride: Ride) -> None:
     done = replay_process(str(written(ride(0.30, 0.28))), "--pack", str(pack_file), "--json")
     assert done.returncode == 0

@@ -35,6 +35,7 @@ def test_an_hour_at_ten_amperes(dt: float) -> None:
     assert one.current_max_a == 10.0
 
 
+@pytest.mark.slow
 def test_regen_counts_against_discharge() -> None:
     time_s = np.arange(36001) * 0.1
     one = total(time_s, np.where(time_s < 1800, 20.0, -5.0))

@@ -20,6 +20,8 @@ from sagwise_daemon.io.store.housework import oldest_at_full_rate, used_bytes
 from sagwise_daemon.io.store.summaries import VERSION, StoredSummaries
 from sagwise_daemon.io.store.tables import chunks, overviews, rides, summaries
 
+pytestmark = pytest.mark.slow
+
 COUNT = 4000
 
 

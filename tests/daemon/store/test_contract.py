@@ -56,6 +56,7 @@ class RideStoreContract:
             np.testing.assert_array_equal(seen.low, again.low)
             np.testing.assert_array_equal(seen.high, again.high)
 
+    @pytest.mark.slow
     def test_identifiers_are_never_given_twice(self, open_store: Callable[[], Store], ridden, event) -> None:
         rides, events = [], []
         for _ in range(3):

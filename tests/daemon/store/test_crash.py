@@ -137,6 +137,7 @@ def commits_without_checkpoint(path: Path, folder: Path, start, readings, event)
 
 
 @pytest.mark.parametrize("seed", range(2))
+@pytest.mark.slow
 def test_a_torn_log_leaves_the_commits_before_the_damage(fresh: Path, start, readings, event, seed: int) -> None:
     folder = fresh.parent / "cut"
     folder.mkdir()

@@ -186,6 +186,7 @@ def ridden_under(store: Store, leaps: dict[int, float]) -> tuple[int, list[float
     return ride_id, [kept.ride_s for kept in store.rides.events(ride_id)]
 
 
+@pytest.mark.slow
 def test_leaps_of_the_clock_change_nothing_in_a_ride(store: Store) -> None:
     steady, its_events = ridden_under(store, {})
     leaping, their_events = ridden_under(store, {200: 86_400.0, 450: -400_000.0, 700: 9e8})

@@ -140,6 +140,7 @@ def test_levels_that_are_not_those_of_the_samples_are_found(path: Path) -> None:
         ("DELETE FROM rides WHERE ride_id = 1", "belongs to a row of rides that is gone"),
     ],
 )
+@pytest.mark.slow
 def test_other_damage_is_named_and_put_right(path: Path, statement: str, words: str) -> None:
     change(path, statement)
     assert any(words in finding.text for finding in examine(path)), examine(path)
@@ -186,6 +187,7 @@ def tear(path: Path, seed: int) -> str:
 
 
 @pytest.mark.parametrize("seed", range(12))
+@pytest.mark.slow
 def test_torn_anywhere_it_opens_or_the_doctor_says_so(
     path: Path, seed: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -226,6 +228,7 @@ def test_a_torn_log_loses_no_more_than_its_end(path: Path, seed: int, readings) 
         np.testing.assert_array_equal(table.floats(GROUP).T, sent)
 
 
+@pytest.mark.slow
 def test_a_damaged_file_is_kept_beside_the_new_one(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with path.open("r+b") as file:
         file.seek(path.stat().st_size // 2)
@@ -237,6 +240,7 @@ def test_a_damaged_file_is_kept_beside_the_new_one(path: Path, capsys: pytest.Ca
     assert examine(path) == [] and opens(path)
 
 
+@pytest.mark.slow
 def test_identifiers_are_not_given_again_after_a_repair(path: Path, start, readings, event) -> None:
     change(path, "DELETE FROM packs")
     assert doctor("--data", path, "--repair") == 1
@@ -248,6 +252,7 @@ def test_identifiers_are_not_given_again_after_a_repair(path: Path, start, readi
         assert ride_id > 3 and event_id > 3
 
 
+@pytest.mark.slow
 def test_repair_waits_for_nobody(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     spoil_blob(path, 1, SAMPLES)
     with Store.open(path) as store:
@@ -290,6 +295,7 @@ sys.exit(main(["doctor", "--data", sys.argv[1]]))
 """
 
 
+@pytest.mark.slow
 def test_a_store_that_may_not_be_written_is_said(path: Path) -> None:
     """Another user, as root is never refused."""
     for parent in [path.parent, *path.parents]:  # pytest's own folders let no other user through

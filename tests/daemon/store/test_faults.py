@@ -64,6 +64,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("existing", [True, False])
+@pytest.mark.slow
 def test_a_place_that_may_not_be_written_is_named(tmp_path: Path, fresh: Path, existing: bool) -> None:
     folder = fresh.parent
     if not existing:
@@ -128,6 +129,7 @@ print("DONE")
 """
 
 
+@pytest.mark.slow
 def test_a_full_disk_fails_the_future_and_the_writer_lives_on(fresh: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-c", FULL_DISK, str(fresh), str(HERE)], capture_output=True, text=True, check=False

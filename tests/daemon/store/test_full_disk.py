@@ -57,6 +57,7 @@ def fill(disk: Path) -> Path:
     return ballast
 
 
+@pytest.mark.slow
 def test_recording_resumes_and_the_gap_is_known(
     disk: Path, start, readings, event, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -106,6 +107,7 @@ def test_recording_resumes_and_the_gap_is_known(
     assert examine(disk) == []
 
 
+@pytest.mark.slow
 def test_a_short_full_disk_loses_nothing(disk: Path, start, readings) -> None:
     readers = reader_engine(disk)
     rides = StoredRides(readers)
@@ -125,6 +127,7 @@ def test_a_short_full_disk_loses_nothing(disk: Path, start, readings) -> None:
     readers.dispose()
 
 
+@pytest.mark.slow
 def test_housework_waits_for_room(disk: Path, start, readings, caplog: pytest.LogCaptureFixture) -> None:
     """A full disk while levels and overviews are to be made: said, tried again, and made once there is room."""
     caplog.set_level(logging.WARNING)

@@ -231,6 +231,7 @@ def test_a_record_that_goes_on_is_not_deleted_nor_given_another_pack(store: Stor
             unknown(99)
 
 
+@pytest.mark.slow
 def test_health_over_rides_of_the_store(store: Store, history: History) -> None:
     for number in range(9):
         record(store, number * 30.0, weak=1.0 + 0.03 * number)

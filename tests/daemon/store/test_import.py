@@ -140,6 +140,7 @@ def test_a_trace_that_was_changed_since_is_reckoned_anew(out_and_in, tmp_path: P
         (lambda told: told["boots"][0].update(unix_s="noon"), "boots is not as an export writes it"),
     ],
 )
+@pytest.mark.slow
 def test_a_side_file_that_is_not_whole_is_refused_and_nothing_is_stored(out_and_in, tmp_path, change, words) -> None:
     _, ride_id, other, _ = out_and_in()
     side = tmp_path / f"ride-{ride_id}.json"
@@ -300,6 +301,7 @@ def test_iso_times_date_the_ride(tmp_path: Path, target: Path) -> None:
         assert ride.kind == "standing" and ride.current_max_a is None
 
 
+@pytest.mark.slow
 def test_npz_and_parquet_carry_the_same_columns(store: Store, ridden, tmp_path: Path) -> None:
     ride_id = ridden(store, 300, ended_by="standstill")
     plain = export.trace_of(store.rides.samples(ride_id))  # type: ignore[arg-type]
@@ -319,6 +321,7 @@ def test_npz_and_parquet_carry_the_same_columns(store: Store, ridden, tmp_path: 
     np.testing.assert_array_equal(table["current_a"].to_numpy(), wanted["current_a"])
 
 
+@pytest.mark.slow
 def test_this_process_never_imports_pyarrow() -> None:
     code = "import sys\nfrom sagwise_daemon import run\nfrom sagwise_daemon.io import export, parquet\n"
     code += "assert 'pyarrow' not in sys.modules"

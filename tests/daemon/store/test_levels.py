@@ -91,6 +91,7 @@ def test_which_level_a_chart_reads() -> None:
     assert sources(ESTIMATES, 64e6, thinned=False) == (COARSE_ESTIMATES, (ESTIMATES,))
 
 
+@pytest.mark.slow
 def test_levels_cover_a_ride_at_any_moment(store: Store, start, readings, estimates) -> None:
     """21 minutes at 1 Hz, looked at as it grows: no second is missing or there twice."""
     recorder = store.recorder
@@ -175,6 +176,7 @@ def body_close(body: bytes, store: Store, ride_id: int) -> bytes:
     return encode_chart(store.rides.envelope(ride_id, ["loaded_v"], 750))
 
 
+@pytest.mark.slow
 def test_an_event_does_not_wait_for_housework(fresh: Path, ridden, event) -> None:
     """Levels for many rides are to be made; an event is on disk as fast as ever."""
     with Store.open(fresh) as store:

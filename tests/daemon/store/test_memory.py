@@ -124,6 +124,7 @@ def test_a_spoilt_document_is_left_and_said(
     assert pack.name in caplog.text
 
 
+@pytest.mark.slow
 def test_a_store_of_the_schema_before_keeps_its_rides_and_learns(tmp_path: Path, pack: Pack, ridden) -> None:
     path = tmp_path / "rides.sqlite"
     migrate(path, "0001")

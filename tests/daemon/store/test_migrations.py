@@ -49,6 +49,7 @@ def test_foreign_keys_primary_keys_and_uniqueness_are_in_the_file(fresh: Path) -
     connection.close()
 
 
+@pytest.mark.slow
 def test_a_store_of_now_starts_no_process_and_imports_no_alembic(fresh: Path) -> None:
     code = (
         "import sys, subprocess, pathlib\n"
@@ -72,6 +73,7 @@ def test_a_newer_schema_is_named_with_both_revisions(fresh: Path) -> None:
     assert fresh.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_an_empty_file_becomes_a_store(tmp_path: Path) -> None:
     path = tmp_path / "rides.sqlite"
     path.touch()

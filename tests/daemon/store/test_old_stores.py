@@ -92,6 +92,7 @@ def old(request: pytest.FixtureRequest, tmp_path: Path, readings: Made, estimate
     return path
 
 
+@pytest.mark.slow
 def test_it_opens_with_everything_in_it(old: Path, readings) -> None:
     assert examine(old) == []
     with Store.open(old) as store:
@@ -107,6 +108,7 @@ def test_it_opens_with_everything_in_it(old: Path, readings) -> None:
         assert [gap.cause for gap in store.rides.gaps(1)] == ["order"]
 
 
+@pytest.mark.slow
 def test_a_ride_that_was_cut_off_goes_on(old: Path, readings) -> None:
     with Store.open(old) as store:
         left = store.recorder.unfinished()

@@ -53,6 +53,7 @@ def close(one: float | None, other: float | None) -> bool:
 
 @settings(max_examples=80, deadline=None)
 @given(rides(), st.data())
+@pytest.mark.slow
 def test_pieces_are_the_whole_and_the_whole_is_the_summary(readings: list[Reading], data: st.DataObject) -> None:
     cuts = sorted(data.draw(st.lists(st.integers(0, len(readings)), max_size=6)))
     got, whole = advanced(readings, cuts), advanced(readings, [])
