@@ -7,51 +7,48 @@ the estimator was set on these rides. The bounds are what the project asks of it
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import pytest
+from estimate_score import Found
+from estimators import ours
 from truth_rides import RIDES as FOLDER
-from truth_rides import Sensors, Told, Truth, load, pack_of, readings
+from truth_rides import Sensors, Told, Truth, load, measured, pack_of
 
-from sagwise_daemon.domain import core, estimate
-from sagwise_daemon.domain.model import AlarmState
+from sagwise_daemon.io.trace import Trace
 
 RIDES = ("ai2020_9000", "chen2020_9001", "mohtat2020_9000", "nca_kim2011_9001")
 WARM_UP_S = 60.0
 
 
-@dataclass(frozen=True)
-class Played:
-    rest: np.ndarray
-    sigma: np.ndarray
-    ocv: np.ndarray
-    resistance: np.ndarray
+@cache
+def played(name: str) -> tuple[Truth, Found]:
+    truth = load(FOLDER / f"{name}.npz")
+    return truth, ours(measured(truth, Sensors()), pack_of(truth, Told()))
 
 
 @cache
-def played(name: str, start_s: float = 0.0) -> tuple[Truth, Played]:
+def met_under_way(name: str, start_s: float) -> tuple[Truth, np.ndarray, np.ndarray]:
+    """Rest voltage and its sigma, (rows, groups) of the whole ride, NaN before the first reading."""
     truth = load(FOLDER / f"{name}.npz")
-    state = estimate.new(pack_of(truth, Told()))
-    blank = np.full(len(truth.rest), np.nan)
-    start = int(start_s * 10)
-    rows: list[list[np.ndarray]] = [[blank] * 4] * start
-    for reading in readings(truth, Sensors()).rows(slice(start, None)):
-        known = estimate.update(state, reading)
-        rows.append([known.rest_v, known.rest_sigma_v, known.ocv_v, known.resistance_mohm])
-    return truth, Played(*(np.array(column) for column in zip(*rows, strict=True)))
+    trace, start = measured(truth, Sensors()), int(start_s * 10)
+    assert trace.current_a is not None and trace.temperature_c is not None
+    seen = slice(start, None)
+    heard = Trace(trace.time_s[seen], trace.group_v[seen], trace.current_a[seen], trace.temperature_c[seen], None)
+    found = ours(heard, pack_of(truth, Told()))
+    blank = np.full((start, trace.group_v.shape[1]), np.nan)
+    return truth, np.concatenate([blank, found.rest]), np.concatenate([blank, found.sigma])
 
 
 def rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.nanmean(values**2)))
 
 
-def rest_errors(name: str, start_s: float = 0.0) -> tuple[Truth, np.ndarray, np.ndarray]:
+def errors(truth: Truth, rest: np.ndarray, sigma: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rest error in mV and its share of sigma, (groups, moments), NaN where unknown."""
-    truth, found = played(name, start_s)
-    error = found.rest[truth.rest_row].T - truth.rest
-    return truth, error * 1e3, np.abs(error) / found.sigma[truth.rest_row].T
+    error = rest[truth.rest_row].T - truth.rest
+    return error * 1e3, np.abs(error) / sigma[truth.rest_row].T
 
 
 pytestmark = pytest.mark.slow
@@ -59,7 +56,8 @@ pytestmark = pytest.mark.slow
 
 @pytest.mark.parametrize("name", RIDES)
 def test_rest_voltage(name: str) -> None:
-    truth, error, share = rest_errors(name)
+    truth, found = played(name)
+    error, share = errors(truth, found.rest, found.sigma)
     healthy = error[truth.kinds == "healthy"]
     assert rms(healthy) <= 10
     assert np.nanpercentile(np.abs(healthy), 99) <= 30
@@ -73,7 +71,8 @@ def test_started_under_load() -> None:
     """The first reading comes five minutes into each ride, warm and cold; over all four rides."""
     healthy, others, shares = [], [], []
     for name in RIDES:
-        truth, error, share = rest_errors(name, 300.0)
+        truth, rest, sigma = met_under_way(name, 300.0)
+        error, share = errors(truth, rest, sigma)
         healthy.append(error[truth.kinds == "healthy"].ravel())
         others.append(error[truth.kinds != "healthy"].ravel())
         shares.append(share[np.isfinite(share)])
@@ -103,15 +102,9 @@ def test_resistance(name: str) -> None:
 @pytest.mark.parametrize("name", RIDES)
 def test_low_alarm_is_neither_false_nor_missed(name: str) -> None:
     """`rest_low` at the curve's 10 %: silent for groups that never get near it, in time for the one that does."""
-    truth = load(FOLDER / f"{name}.npz")
-    state = core.new_state(pack_of(truth, Told()))
+    truth, found = played(name)
     limit = truth.limit_v
-    raised: dict[int, float] = {}
-    for reading in readings(truth, Sensors()):
-        state, outcomes = core.step(state, reading)
-        for event in outcomes.events:
-            if event.rule == "rest_low" and event.to is AlarmState.UNACKNOWLEDGED and event.group is not None:
-                raised.setdefault(event.group - 1, event.time_s)
+    raised = {group: spans[0][0] for group, spans in enumerate(found.alarms) if spans}
     for group, rest in enumerate(truth.rest):
         low = truth.rest_row[rest < limit] * 0.1
         if len(low):
