@@ -20,7 +20,7 @@ test: setup-test
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest -n 2 --dist loadfile -m "not alone and not long" --cov --cov-report=
+	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder -m "not alone and not long" --cov --cov-report=
 	$(BIN)/pytest -m "alone and not long" --durations=12 --cov --cov-append --cov-report=term --cov-fail-under=85
 
 check: $(VENV)/.test
