@@ -17,7 +17,7 @@ from sagwise_api.archive import archive_router
 from sagwise_api.assets import OPEN_PATHS, Page, the_page
 from sagwise_api.devices import Devices
 from sagwise_api.garage import garage_router
-from sagwise_api.guard import Guard
+from sagwise_api.guard import COOKIE, Guard
 from sagwise_api.hosts import Hosts
 from sagwise_api.pairing import Pairing
 from sagwise_api.problems import declared
@@ -34,6 +34,13 @@ STREAM_ANSWER: dict[int | str, dict[str, Any]] = {
         "At most five a second, at least one a second.",
         "content": {"text/event-stream": {"schema": {"type": "string"}}},
     }
+}
+
+SESSION = {
+    "type": "apiKey",
+    "in": "cookie",
+    "name": COOKIE,
+    "description": "What /pair gives for the bike's code. Where the owner lets anyone look, only changes need it.",
 }
 
 
@@ -115,7 +122,7 @@ def _lifespan(feed: LiveFeed, workers: tuple[Workers, ...]) -> Callable[[FastAPI
 
 
 def _describe_problems(app: FastAPI) -> None:
-    """The OpenAPI document names the problem's schema, which no route returns by itself."""
+    """The OpenAPI document names what no route returns by itself: the problem's schema and who is let in."""
     made = app.openapi
 
     def openapi() -> dict[str, object]:
@@ -124,6 +131,9 @@ def _describe_problems(app: FastAPI) -> None:
         found = document["components"]["schemas"]
         found.update(schema.pop("$defs", {}))
         found["ProblemOut"] = schema
+        document["components"]["securitySchemes"] = {"session": SESSION}
+        document["security"] = [{"session": []}]
+        document["paths"]["/api/v1/pair"]["post"]["security"] = []
         return document
 
     app.openapi = openapi  # type: ignore[method-assign]

@@ -13,12 +13,14 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.routing import Match
 from starlette.types import Receive, Scope, Send
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 TYPE_PREFIX = "/problems/"
+METHODS = ("DELETE", "GET", "PATCH", "POST", "PUT")
 
 
 class Fault(BaseModel):
@@ -79,7 +81,7 @@ def declared(*statuses: int) -> dict[int | str, dict[str, Any]]:
     schema = {"$ref": "#/components/schemas/ProblemOut"}
     return {
         status: {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {"schema": schema}}}
-        for status in sorted({400, 401, 403, 422, 503, *statuses})
+        for status in sorted({400, 401, 403, 421, 422, 503, *statuses})
     }
 
 
@@ -102,7 +104,16 @@ async def _on_invalid(_: Request, error: Exception) -> Response:
 async def _on_http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     detail = f"{request.method} {request.url.path}: {error.detail}"
-    return ProblemError(error.status_code, detail, headers=dict(error.headers or {})).response()
+    headers = dict(error.headers or {})
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers = {"allow": ", ".join(method for method in METHODS if _answered(request, method))}
+    return ProblemError(error.status_code, detail, headers=headers).response()
+
+
+def _answered(request: Request, method: str) -> bool:
+    """Whether any route takes the method at this path; each route by itself names but its own (RFC 9110, 15.5.6)."""
+    scope = {**request.scope, "method": method}
+    return any(route.matches(scope)[0] is Match.FULL for route in request.app.routes)
 
 
 async def _on_fault(request: Request, error: Exception) -> Response:

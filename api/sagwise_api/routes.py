@@ -70,7 +70,7 @@ def _add_live(router: APIRouter, sources: Sources) -> None:
 def _add_rides(router: APIRouter, sources: Sources) -> None:
     rides, quick = sources.rides, sources.quick
 
-    @router.get("/rides", responses=declared(), summary="Recorded rides, newest first")
+    @router.get("/rides", responses=declared(404), summary="Recorded rides, newest first")
     async def list_rides(
         limit: Annotated[int, Query(ge=1, le=500)] = 100,
         before_id: Annotated[int | None, Query(ge=1, le=2**53, description="only rides before this one")] = None,
@@ -81,9 +81,11 @@ def _add_rides(router: APIRouter, sources: Sources) -> None:
         deleted: Annotated[bool, Query(description="those that were deleted instead")] = False,
     ) -> out.RidesOut:
         wanted = ports.RideFilter(kind, pack, since_unix_s, until_unix_s, deleted)
-        return await quick.run(
-            lambda: out.RidesOut(rides=[views.ride(kept) for kept in rides.rides(limit, before_id, wanted)])
-        )
+
+        def read() -> out.RidesOut:
+            return out.RidesOut(rides=[views.ride(kept) for kept in rides.rides(limit, before_id, wanted)])
+
+        return await quick.run(_found(before_id or 0, read))
 
     @router.get("/rides/{ride_id}/channels", responses=declared(404), summary="What can be charted of a ride")
     async def channels(ride_id: RideId) -> out.ChannelsOut:
@@ -174,6 +176,8 @@ def _add_alarms(router: APIRouter, sources: Sources) -> None:
             sources.commands.acknowledge("page", wish.rule, wish.group)
         except KeyError as unknown:
             raise ProblemError(404, f"there is no alarm rule {wish.rule!r}", kind="no-such-rule") from unknown
+        except ValueError as refused:
+            raise ProblemError(422, str(refused), kind="no-such-group") from refused
         return out.DoneOut()
 
     @router.post("/alarms/shelve", responses=declared(404, 413), summary="Silence a rule for a while")

@@ -14,6 +14,7 @@ from collections.abc import Generator
 import uvicorn
 from fastapi import FastAPI
 
+from sagwise_api.joined import JoinedProtocol
 from sagwise_api.stream import LiveFeed
 
 STOP_S = 2
@@ -48,6 +49,7 @@ class PageServer:
             app,
             host=host,
             port=port,
+            http=JoinedProtocol,
             access_log=False,
             log_config=None,
             proxy_headers=False,

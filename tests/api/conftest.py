@@ -91,6 +91,8 @@ class FakeCommands:
     def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> None:
         if rule not in (None, "rest_low"):
             raise KeyError(rule)
+        if group is not None and group > 16:
+            raise ValueError(f"group: {group} is not in this pack; groups are 1 to 16")
         self.done.append(("acknowledge", by, rule, group))
 
     def shelve(self, by: str, rule: str, seconds: float, group: int | None = None) -> None:
@@ -113,7 +115,7 @@ class FakeRides:
         )
 
     def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
-        newest = 120 if before_id is None else min(120, before_id - 1)
+        newest = 120 if before_id is None else self.ride(before_id).ride_id - 1
         return [self._ride(number) for number in range(newest, max(0, newest - limit), -1)]
 
     def ride(self, ride_id: int) -> Ride:

@@ -199,6 +199,15 @@ def test_refusals_say_why(asked, method, path, body, status, words) -> None:
     assert answer.status_code == status and words in answer.json()["detail"]
 
 
+def test_allow_names_the_methods_of_every_route_of_the_path(asked) -> None:
+    async def ask():
+        async with asked() as client:
+            return await client.put("/api/v1/rides/7", json={}, headers=ORIGIN)
+
+    answer = run(ask())
+    assert (answer.status_code, answer.headers["allow"]) == (405, "DELETE, GET, PATCH")
+
+
 def test_health_comparison_packs_and_report(asked, archive: FakeArchive) -> None:
     async def ask():
         async with asked() as client:

@@ -105,6 +105,7 @@ def test_chart_is_not_sent_twice(house) -> None:
         ("/rides/7/chart?channels=rest_v&points=1000000", 422, "points"),
         ("/rides/seven", 422, "ride_id"),
         ("/rides?limit=0", 422, "limit"),
+        ("/rides?before_id=999", 404, "there is no ride 999"),
         ("/nothing", 404, "/api/v1/nothing"),
     ],
 )
@@ -120,6 +121,13 @@ def test_refusals_are_problems(house, path: str, status: int, words: str) -> Non
 def test_wrong_method_is_a_problem(house) -> None:
     answer = ask(house, "DELETE", "/api/v1/rides/7", headers=ORIGIN)
     assert (answer.status_code, answer.headers["content-type"]) == (405, PROBLEM)
+
+
+def test_allow_names_all_methods_of_a_path(house) -> None:
+    answer = ask(house, "PUT", "/api/v1/rides/7/chart", headers=ORIGIN)
+    assert (answer.status_code, answer.headers["allow"]) == (405, "GET")
+    answer = ask(house, "PUT", "/api/v1/alarms/shelve", headers=ORIGIN)
+    assert (answer.status_code, answer.headers["allow"]) == (405, "POST")
 
 
 def test_acknowledge_and_shelve_reach_the_commands(house) -> None:
@@ -140,6 +148,7 @@ def test_acknowledge_and_shelve_reach_the_commands(house) -> None:
         ("acknowledge", {"rule": "rest_low", "gruop": 7}, 422, "gruop"),
         ("acknowledge", {"rule": "rest_low", "group": 0}, 422, "group"),
         ("acknowledge", {"rule": "rest_low", "group": "7"}, 422, "group"),
+        ("acknowledge", {"rule": "rest_low", "group": 17}, 422, "groups are 1 to 16"),
         ("acknowledge", [], 422, "body"),
         ("shelve", {"rule": "loaded_floor", "duration_s": 60}, 422, "may not be shelved"),
         ("shelve", {"rule": "no_such", "duration_s": 60}, 404, "no_such"),

@@ -1,4 +1,4 @@
-"""A daemon process with rides in its store and a simulated board on its line. Law: nothing of it is made up but the rides.
+"""A daemon process with rides in its store and a simulated board on its line. Law: only the rides are made up.
 
 The rides go through the live path (`earlier.record` does the same), so that store, summaries and alarms are the real
 ones; each is short, so that a test need not wait for it.

@@ -64,7 +64,8 @@ class Live(Protocol):
 
 
 class Commands(Protocol):
-    """What a paired person may do. `by` is "page" or "button". Unknown rules raise KeyError."""
+    """What a paired person may do. `by` is "page" or "button". Unknown rules raise KeyError, a group that the rule or
+    the pack does not have ValueError."""
 
     def acknowledge(self, by: str, rule: str | None = None, group: int | None = None) -> None: ...
 
@@ -154,7 +155,7 @@ class Rides(Protocol):
     """Stored rides, safe to call from any thread; every call may block on the disk."""
 
     def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
-        """Newest first."""
+        """Newest first; `before_id` goes on behind that ride. Raises KeyError where it is none."""
         ...
 
     def ride(self, ride_id: int) -> Ride:
