@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
-from sqlalchemy import Connection, delete, insert
+from sqlalchemy import Connection, Engine, delete, insert
 
 from sagwise_daemon.domain.chart import encode_chart
 from sagwise_daemon.domain.ports import Envelope
@@ -28,6 +28,23 @@ def points_of(samples: int) -> int:
 def kept_channels(known: Iterable[str]) -> list[str]:
     """Those of a ride's channels whose overview is stored."""
     return [name for name in known if not name.startswith("group_")]
+
+
+def kept(engine: Engine, ride_id: int) -> tuple[list[str], bytes] | None:
+    """Channels and body as they lie, None where none is stored. Raises sqlite3.Error.
+
+    The driver is asked directly: building the statement and a transaction around it would cost ten times the reading,
+    and it is what every opened ride begins with. A single statement sees one state of the file by itself.
+    """
+    lent = engine.raw_connection()
+    try:
+        cursor = lent.cursor()
+        cursor.execute("SELECT channels, body FROM overviews WHERE ride_id = ?", (ride_id,))
+        found = cursor.fetchone()
+        cursor.close()
+    finally:
+        lent.close()
+    return None if found is None else (json.loads(found[0]), found[1])
 
 
 def store(connection: Connection, ride_id: int, whole: Envelope) -> None:

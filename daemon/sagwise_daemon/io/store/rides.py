@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import logging
+import sqlite3
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -24,7 +25,7 @@ from sagwise_daemon.io.store.codec import CodecError
 from sagwise_daemon.io.store.columns import ESTIMATES, SAMPLES, Table, from_bytes, join, unsigned
 from sagwise_daemon.io.store.envelope import Channel, Reduction, channels_of, chosen
 from sagwise_daemon.io.store.levels import sources
-from sagwise_daemon.io.store.overview import points_of
+from sagwise_daemon.io.store.overview import kept, points_of
 from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, overviews, packs, pieces, rides
 from sagwise_daemon.io.store.wanted import chosen_by
 
@@ -107,11 +108,14 @@ class StoredRides:
 
     def overview(self, ride_id: int, channels: Sequence[str]) -> bytes:
         """As the port has it. What is stored for it is sent as it lies; what is not is read from the levels."""
-        found = self._rows(select(overviews.c.channels, overviews.c.body).where(overviews.c.ride_id == ride_id))
-        if found:
-            kept = json.loads(found[0].channels)
-            if all(name in kept for name in channels):
-                return pick_channels(found[0].body, [kept.index(name) for name in channels])
+        try:
+            found = kept(self._engine, ride_id)
+        except (sqlite3.Error, SQLAlchemyError) as fault:
+            raise StoreError(f"the store cannot be read: {fault}") from fault
+        if found is not None:
+            names, body = found
+            if all(name in names for name in channels):
+                return pick_channels(body, [names.index(name) for name in channels])
         return encode_chart(self.envelope(ride_id, channels, points_of(self.shape(ride_id).samples)))
 
     def has_overview(self, ride_id: int) -> bool:
