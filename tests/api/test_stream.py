@@ -13,6 +13,7 @@ import httpx
 import pytest
 
 from sagwise_api import PageSettings
+from sagwise_api.stream import LiveFeed
 
 pytestmark = pytest.mark.slow
 
@@ -34,6 +35,29 @@ async def events(client: httpx.AsyncClient, seconds: float) -> tuple[list[str], 
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(read(), seconds)
     return others, states
+
+
+def test_a_state_is_encoded_once_for_all_watchers(house) -> None:
+    encoded: list[int] = []
+
+    def encode(state) -> bytes:
+        encoded.append(state.sequence)
+        return b"{}"
+
+    async def run() -> list[bytes]:
+        feed = LiveFeed(house.live, encode, 16)
+        watchers = [aiter(feed.join()) for _ in range(10)]
+        for watcher in watchers:
+            await anext(watcher)
+        encoded.clear()
+        house.live.advance()
+        frames = [await anext(watcher) for watcher in watchers]
+        feed.close()
+        return frames
+
+    frames = asyncio.run(run())
+    assert encoded == [2]
+    assert all(frame is frames[0] for frame in frames)
 
 
 async def keep_changing(house) -> None:

@@ -10,6 +10,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import bench_estimation
 import bench_latency
 import bench_page
+import bench_phones
 import bench_replay
 import bench_store
 
@@ -33,6 +34,13 @@ def main() -> int:
     print("page, processor time of the server, that ride and 500 others")
     for name, value in page.items():
         print(f"  {name}: {value:.4g}" if isinstance(value, float) else f"  {name}: {value}")
+    phones = bench_phones.report()
+    print("live view, percent of a core that the daemon uses, 16 groups at 20 Hz, five events a second")
+    print(
+        f"  one phone {phones['one_percent']:.2f}, ten {phones['ten_percent']:.2f}: {phones['over_percent']:+.2f} "
+        f"(allowed {bench_phones.ALLOWED_PERCENT:.0f}), slowest phone {phones['slowest_hz']:.1f} events a second: "
+        f"{'holds' if phones['holds'] else 'FAILS'}"
+    )
     replay = bench_replay.report()
     print("replay of 2 hours, 24 groups, 20 Hz, reading included")
     print(f"  times real time: {replay['speed']:.0f} (required {replay['required']:.0f})")
@@ -43,7 +51,8 @@ def main() -> int:
     print("rest voltage, resistance and rest_low against the truth")
     rides = sorted(bench_estimation.RIDES.glob("*.npz"))
     print("\n".join(bench_estimation.table(bench_estimation.report(rides, bench_estimation.VARIANTS))))
-    return 0 if latency["holds"] and page["holds"] and all(store["holds"].values()) else 1
+    held = [latency["holds"], page["holds"], phones["holds"], *store["holds"].values()]
+    return 0 if all(held) else 1
 
 
 if __name__ == "__main__":
