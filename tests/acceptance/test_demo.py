@@ -65,6 +65,7 @@ def processes_of(session: int) -> list[int]:
 
 
 @pytest.mark.slow
+@pytest.mark.alone
 @pytest.mark.timeout(540)
 def test_the_demo_from_start_to_end(tmp_path: Path) -> None:
     port, mark = free_port(), os.getpid()

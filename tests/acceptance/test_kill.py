@@ -42,6 +42,7 @@ def stored_uptimes_s(path: Path) -> np.ndarray:
 
 
 @pytest.mark.slow
+@pytest.mark.alone
 @pytest.mark.timeout(900)
 def test_fifty_kills_lose_no_event_and_two_seconds_of_samples_at_most(
     tmp_path: Path, make_daemon: Callable[..., Daemon]

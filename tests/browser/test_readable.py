@@ -157,6 +157,7 @@ def slowed(page: Page) -> CDPSession:
     return session
 
 
+@pytest.mark.alone
 def test_the_figure_is_there_within_a_second_on_a_slow_phone(bike, phones) -> None:
     page, _ = phones.open(bike.url, script=NOTE_FIRST)
     session = slowed(page)
@@ -183,6 +184,7 @@ OPEN_RIDE = """() => new Promise((done) => {
 })"""
 
 
+@pytest.mark.alone
 def test_a_ride_of_two_hours_is_open_within_a_second_and_a_half_on_a_slow_phone(bike, phones) -> None:
     bike.rides._rides[0] = replace(bike.rides._rides[0], duration_s=7200.0, samples=144_000)
     page, _ = phones.open(bike.url, "/#/rides")
