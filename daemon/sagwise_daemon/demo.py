@@ -26,6 +26,7 @@ from sagwise_daemon import earlier
 from sagwise_daemon.config import Bike, Config, Mqtt, Page, RideSettings, Serial, built_in_pack
 from sagwise_daemon.config import Store as StoreSection
 from sagwise_daemon.errors import InputError, LinkError, StoreError
+from sagwise_daemon.io.clock import Clock
 from sagwise_daemon.io.store import Recorder, Store
 from sagwise_daemon.run import serve
 
@@ -54,7 +55,9 @@ def run(args: Namespace) -> int:
         children.append(board)
         config = demo_config(board.device, folder, args.port)
         page = PageSettings(paired_on_loopback=True)
-        asyncio.run(serve(config, page, lambda url, store: _page_up(url, config, store, children)))
+        clock = Clock()
+        clock.tell(time.time())  # whoever tries the demo sits before this clock, whatever has set it
+        asyncio.run(serve(config, page, lambda url, store: _page_up(url, config, store, children), clock))
     finally:
         for child in children:
             child.end()

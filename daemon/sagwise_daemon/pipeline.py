@@ -16,6 +16,7 @@ from sagwise_daemon.domain.intake import Intake, Taken
 from sagwise_daemon.domain.model import (
     Acknowledge,
     Event,
+    HostState,
     Pack,
     Priority,
     Reading,
@@ -81,6 +82,7 @@ class BoardPipeline:
         self._waiting = Waiting()
         self._told_id = 0
         self._notice: str | None = None
+        self._host_notice: str | None = None
         self._faulty = False
 
     def attach(self, port: Port) -> None:
@@ -124,6 +126,11 @@ class BoardPipeline:
     def close(self) -> None:
         """The daemon ends: the ride is closed and the buzzer's pattern runs out by its time to live."""
         self._flow.end_ride("stopped")
+
+    def host(self, state: HostState, notice: str | None) -> None:
+        """What the computer says of itself, said every second or so; notice: what is wrong with it, in a sentence."""
+        self._host_notice = notice
+        self._through(state)
 
     # From people.
 
@@ -218,7 +225,7 @@ class BoardPipeline:
         moment = self._flow.moment
         self._notice = OWN_FAULT if self._faulty else self._intake.notice(self._clock())
         self._live.show(
-            replace(moment, notice=self._notice or moment.notice),
+            replace(moment, notice=self._notice or moment.notice or self._host_notice),
             heard_at=self._heard_s,
             link_up=self._link_up,
         )

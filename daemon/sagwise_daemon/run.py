@@ -17,7 +17,7 @@ from pathlib import Path
 
 from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config import Config, load_config
-from sagwise_daemon.domain.model import Pack
+from sagwise_daemon.domain.model import HostState, Pack
 from sagwise_daemon.domain.owner import SetBy
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.errors import StoreError
@@ -28,6 +28,7 @@ from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.archive import ArchiveAside
+from sagwise_daemon.io.store.trouble import trouble
 from sagwise_daemon.judge import Judge, settings_among
 from sagwise_daemon.outlets import LiveOutlet
 from sagwise_daemon.pipeline import BoardPipeline, board_pipeline
@@ -40,6 +41,7 @@ SETTINGS_FILE, DEVICES_FILE = "settings.jsonl", "devices.json"  # beside the rid
 CODE_DIGITS = 8
 SUMMARIES_EVERY_S = 5.0
 DATING_EVERY_S = 1.0
+WATCH_EVERY_S = 1.0
 # How long a worker thread (a chart, the store) may keep the interpreter from the alarm path; Python's default is 5 ms.
 SWITCH_S = 0.0005
 
@@ -50,11 +52,11 @@ OnPage = Callable[[str, Store], None]
 class Daemon:
     """All parts of one daemon. Made inside a running event loop; `run` until `stop` is set."""
 
-    def __init__(self, config: Config, page: PageSettings, store: Store) -> None:
+    def __init__(self, config: Config, page: PageSettings, store: Store, clock: Clock) -> None:
         loop = asyncio.get_running_loop()
         self._config, self._page, self._store = config, page, store
         self._archive = ArchiveAside(store.path)
-        self._loop, self._clock, self._link_up = loop, Clock(), False
+        self._loop, self._clock, self._link_up = loop, clock, False
         self._garage = Garage(
             config.pack_path,
             store.path.with_name(SETTINGS_FILE),
@@ -139,7 +141,7 @@ class Daemon:
     async def run(self, stop: asyncio.Event, on_page: OnPage) -> None:
         """Keep everything going until `stop`; `on_page` is told the address once the page answers."""
         parts: dict[str, Part] = {"serial link": self._link.run, "tick": self._tick}
-        parts |= {"summaries": self._summaries, "dating": self._dating}
+        parts |= {"summaries": self._summaries, "dating": self._dating, "own state": self._watch}
         if self._config.page.enabled:
             parts["page"] = lambda: self._serve(on_page)
         if self._mqtt is not None:
@@ -166,6 +168,17 @@ class Daemon:
                 log.info("the clock is set by %s: rides of this start are dated", set_by)
                 dated_by = set_by
             await asyncio.sleep(DATING_EVERY_S)
+
+    async def _watch(self) -> None:
+        """Whether recording goes on and the clock is set, for the rules `storage` and `clock_unset`."""
+        said: str | None = None
+        while True:
+            found = await asyncio.to_thread(trouble, self._store.path, self._store.recorder)
+            if found is not None and said is None:
+                log.warning("%s", found)
+            self._pipeline.host(HostState(found is not None, not self._clock.wall().trusted), found)
+            said = found
+            await asyncio.sleep(WATCH_EVERY_S)
 
     async def _summaries(self) -> None:
         """A ride that has ended gets its summary soon, by another process."""
@@ -251,8 +264,9 @@ async def serve(
     config: Config,
     page: PageSettings,
     on_page: OnPage,
+    clock: Clock | None = None,
 ) -> None:
-    """Open the store, run the daemon until a signal, close the store."""
+    """Open the store, run the daemon until a signal, close the store. clock: the host's by default."""
     stop = asyncio.Event()
     stop_on_signals(stop)
     sys.setswitchinterval(SWITCH_S)
@@ -260,6 +274,6 @@ async def serve(
     budget_bytes = config.store.budget_mb * 1_000_000
     store = await asyncio.to_thread(Store.open, config.store_path, budget_bytes)
     try:
-        await Daemon(config, page, store).run(stop, on_page)
+        await Daemon(config, page, store, clock or Clock()).run(stop, on_page)
     finally:
         await asyncio.to_thread(store.close)

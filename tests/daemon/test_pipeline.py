@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from sagwise_daemon.config import built_in_pack
-from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, Pack, Reading
+from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Estimate, HostState, Pack, Reading
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.errors import StoreError
@@ -249,6 +249,18 @@ def test_silence_of_the_board_is_an_alarm_by_the_hosts_clock(bench: Bench) -> No
     assert raised(bench) == {"link_lost"}
     bench.sample(3.9)
     assert raised(bench) == set()
+
+
+def test_what_the_computer_says_of_itself_is_an_alarm_and_a_notice(bench: Bench) -> None:
+    bench.pipeline.host(HostState(storage=True, clock_unset=False), "The disk is nearly full.")
+    assert bench.live.latest().notice == "The disk is nearly full."
+    bench.samples(11.0, 3.9)
+    bench.recorder.commit()
+    bench.pipeline.settle()
+    assert raised(bench) == {"storage"} and bench.patterns()[-1][0] is Pattern.LOW
+    bench.pipeline.host(HostState(storage=False, clock_unset=False), None)
+    bench.samples(11.0, 3.9)
+    assert raised(bench) == set() and bench.live.latest().notice is None
 
 
 def test_samples_without_one_valid_group_are_silence(bench: Bench) -> None:

@@ -16,7 +16,7 @@ export const RULE_WORDS = {
   current_sensor: ["Current sensor wrong", "Without a true current sag cannot be told from low."],
   link_lost: ["No data from the board", "Silence is an alarm too: no data means no guard."],
   turn_back: ["Turn back", "Warns while there is still enough energy to ride home."],
-  storage: ["Stored too full", "Cells that stand full age fast."],
+  storage: ["Recording at risk", "Warns when rides cannot be stored, or the disk is nearly full."],
   clock_unset: ["Clock not set", "Without the time rides cannot be dated."],
 };
 

@@ -26,8 +26,8 @@ const RULES = {
   current_sensor: { title: "Current sensor wrong", line: "current sensor: check it" },
   link_lost: { title: "No data from the board", line: "no data: trust no figure" },
   turn_back: { title: "Turn back now", line: "turn back now" },
-  storage: { title: "Stored too full", line: "bring it to storage charge" },
-  clock_unset: { title: "Clock not set", line: "clock not set" },
+  storage: { title: "Recording at risk", line: "rides may not be recorded" },
+  clock_unset: { title: "Clock not set", line: "clock not set: pair a phone" },
 };
 
 const UNITS = { V: "V", degC: "°C", A: "A", s: "s", 1: "times" };

@@ -25,6 +25,7 @@ from sagwise_daemon.domain.model import (
     Estimates,
     Event,
     Floats,
+    HostState,
     Outcomes,
     Pack,
     Reading,
@@ -91,6 +92,9 @@ def step(state: State, event: Event) -> tuple[State, Outcomes]:
         case RideEnded():
             events = state.alarms.ride_ended()
             estimate.ride_ended(state.estimator)
+        case HostState():
+            events = ()
+            state.alarms.host = event
     return state, Outcomes(known, events, state.alarms.sound, energy)
 
 

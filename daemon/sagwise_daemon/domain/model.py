@@ -342,7 +342,18 @@ class RideEnded:
     """The ride is over: alarms that only wait to be seen end with it."""
 
 
-Event: TypeAlias = Reading | Silence | Acknowledge | Shelve | RideEnded
+@dataclass(frozen=True, slots=True)
+class HostState:
+    """What the computer that records says of itself, until it says otherwise.
+
+    storage: recording fails, falls behind, or will soon have no room. clock_unset: nothing has set its wall clock.
+    """
+
+    storage: bool
+    clock_unset: bool
+
+
+Event: TypeAlias = Reading | Silence | Acknowledge | Shelve | RideEnded | HostState
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -22,6 +22,7 @@ from sagwise_daemon.io.store import Recorder, StoredRides
 from sagwise_daemon.io.store.columns import GROUP
 from sagwise_daemon.io.store.engine import reader_engine
 from sagwise_daemon.io.store.examine import examine
+from sagwise_daemon.io.store.trouble import trouble
 
 RESUMES_S = 2.0
 SAMPLE_US = 50_000
@@ -78,6 +79,7 @@ def test_recording_resumes_and_the_gap_is_known(
         events.append(event_id)
         refused = done.exception(10)
     assert isinstance(refused, StoreError) and f"event {event_id} (rest_low) is not stored" in str(refused)
+    assert recorder.failing() and "cannot be written" in str(trouble(disk, recorder))
     with pytest.raises(StoreError):
         recorder.flush()
     assert rides.ride(ride_id).samples == 100 and recorder._inbox.waiting <= KEPT

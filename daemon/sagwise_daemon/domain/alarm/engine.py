@@ -38,6 +38,7 @@ from sagwise_daemon.domain.model import (
     Estimate,
     Estimates,
     Floats,
+    HostState,
     Pack,
     Priority,
     Reading,
@@ -53,7 +54,8 @@ class Engine:
     """All alarms of one pack.
 
     watched: the rules to look at, each by the name its events carry; by default those of the pack. A rule may be
-    there more than once, with other settings. earlier_mohm: (groups,) 25 degC resistances of earlier rides.
+    there more than once, with other settings. earlier_mohm: (groups,) 25 degC resistances of earlier rides. host: what
+    the computer says of itself; set it as often as it changes, it is looked at with the next reading or silence.
     """
 
     def __init__(
@@ -81,6 +83,7 @@ class Engine:
         self._next_due_s = math.inf
         self._events: list[AlarmEvent] = []
         self.sound: Priority | None = None
+        self.host: HostState | None = None
 
     def reading(
         self, reading: Reading, estimate: Estimate, shortfall_v: Floats | float = 0.0
@@ -141,7 +144,9 @@ class Engine:
         earlier = self._earlier_mohm
         if earlier is not None and believed is not None:
             earlier = np.where(believed[:, None], earlier, np.nan)
-        facts = Facts(self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v, senses, earlier)
+        facts = Facts(
+            self._facts.pack, readings, estimates, sensors, np.zeros(rows), shortfall_v, senses, earlier, self.host
+        )
         if senses is not None:
             self._suspect = senses.suspect > 0
         values = Values(rows, self._on_delay_s)
@@ -159,14 +164,15 @@ class Engine:
     def silence(self, age_s: float) -> tuple[AlarmEvent, ...]:
         """Nothing valid has come for `age_s` seconds; say it as often as wanted."""
         heard_s = self._heard_s or 0.0
-        began_s = np.full(len(self._owner), heard_s)
-        facts = replace(self._facts, age_s=np.full(1, age_s))
+        time_s = heard_s + age_s
+        began_s = np.full(len(self._owner), time_s)
+        facts = replace(self._facts, age_s=np.full(1, age_s), host=self.host)
         self._values.value[self._row] = np.nan
         for place in self._places:
             if place.rule.on_silence:
                 self._values.take(place, facts)
-                began_s[place.at] += limit_of(place)
-        time_s = heard_s + age_s
+            if place.rule.of_silence:
+                began_s[place.at] = heard_s + limit_of(place)
         changed, moments = self._delays.update(
             time_s, self._values.value[self._row], self._on_delay_s, began_s=began_s, since_last_s=0.0, gap=False
         )
@@ -228,7 +234,9 @@ class Engine:
             if alarm.state not in (AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE):
                 alarm.state, alarm.since_s, alarm.cause = AlarmState.NORMAL, self._clock_s, None
                 self._events.append(self._event(alarm, by))
-        return Engine(pack, earlier_mohm=self._earlier_mohm), self._taken()
+        following = Engine(pack, earlier_mohm=self._earlier_mohm)
+        following.host = self.host
+        return following, self._taken()
 
     def views(self) -> tuple[AlarmView, ...]:
         """Every alarm that is not normal; a rule out of service once, whatever its groups."""

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.alarm.sense import Senses
-from sagwise_daemon.domain.model import Estimates, Floats, Pack, Readings, RuleSettings, Unknown
+from sagwise_daemon.domain.model import Estimates, Floats, HostState, Pack, Readings, RuleSettings, Unknown
 
 MAX_SENSORS = 16  # temperature sensors, as many as the wire carries
 
@@ -58,7 +58,7 @@ class Facts:
     sample, 0 when there is one. shortfall_v: (rows, groups) or one number, 0 to 0.015: how much lower than estimated
     to take the rest voltage of a group found short of capacity. senses: what the readings say about their own
     sensors, None where nobody looks. earlier_mohm: (groups,) or (rows, groups) 25 degC resistances of earlier rides,
-    NaN unknown, None without.
+    NaN unknown, None without. host: what the computer says of itself, None where nobody asked it.
     """
 
     pack: Pack
@@ -69,6 +69,7 @@ class Facts:
     shortfall_v: Floats | float = 0.0
     senses: Senses | None = None
     earlier_mohm: Floats | None = None
+    host: HostState | None = None
 
     def last(self) -> Facts:
         """The last row alone."""
@@ -82,6 +83,7 @@ class Facts:
             shortfall_v[row] if isinstance(shortfall_v, np.ndarray) and shortfall_v.ndim == 2 else shortfall_v,
             None if self.senses is None else self.senses.rows(row),
             earlier[row] if earlier is not None and earlier.ndim == 2 else earlier,
+            self.host,
         )
 
     def cautious_rest_v(self) -> Floats:
@@ -231,6 +233,15 @@ def link_lost(facts: Facts, settings: RuleSettings) -> Measured:
     return Measured(value=facts.age_s[:, None])
 
 
+def storage(facts: Facts, settings: RuleSettings) -> Measured:
+    """Unknown where nobody asked, as in a replay."""
+    return Measured(value=np.nan if facts.host is None else float(facts.host.storage))
+
+
+def clock_unset(facts: Facts, settings: RuleSettings) -> Measured:
+    return Measured(value=np.nan if facts.host is None else float(facts.host.clock_unset))
+
+
 def nothing_yet(pack: Pack) -> Facts:
     """Before the first reading: everything unknown."""
     groups, sensors, single = np.full((1, pack.series), np.nan), np.full((1, MAX_SENSORS), np.nan), np.full(1, np.nan)
@@ -248,8 +259,8 @@ class Rule:
     """One row.
 
     low_cell: its events say on which voltage it acted. on_silence: looked at when samples fail to come, not only
-    at a reading. sensing: it looks at `Facts.senses`. applies: whether the rule has a meaning for this pack; if not, it
-    has no alarm at all.
+    at a reading; of_silence: and what it measures is how long they do. sensing: it looks at `Facts.senses`. applies:
+    whether the rule has a meaning for this pack; if not, it has no alarm at all.
     """
 
     name: str
@@ -258,6 +269,7 @@ class Rule:
     side: Side
     low_cell: bool = False
     on_silence: bool = False
+    of_silence: bool = False
     sensing: bool = False
     applies: Callable[[Pack], bool] = _always
 
@@ -283,5 +295,7 @@ TABLE: tuple[Rule, ...] = (
     Rule("sense_crossed", sense_crossed, Per.GROUP, Side.ABOVE, sensing=True),
     Rule("reading_stuck", reading_stuck, Per.GROUP, Side.ABOVE, sensing=True),
     Rule("current_sensor", current_sensor, Per.PACK, Side.ABOVE, sensing=True),
-    Rule("link_lost", link_lost, Per.PACK, Side.REACHES, on_silence=True),
+    Rule("link_lost", link_lost, Per.PACK, Side.REACHES, on_silence=True, of_silence=True),
+    Rule("storage", storage, Per.PACK, Side.ABOVE, on_silence=True),
+    Rule("clock_unset", clock_unset, Per.PACK, Side.ABOVE, on_silence=True),
 )

@@ -25,6 +25,8 @@ RULES: Mapping[str, str] = {
     "current_sensor": "current sensor wrong",
     "link_lost": "no data from the board",
     "turn_back": "time to turn back",
+    "storage": "recording at risk",
+    "clock_unset": "clock not set",
 }
 TOGETHER_S = 2.0  # groups that a rule raises within this are one thing to read
 UNITS = {"degC": "°C", "1": "times"}

@@ -104,6 +104,7 @@ class Inbox:
         self._pressing = max(1, samples_max // 2)
         self._samples: deque[Sample] = deque()
         self._taken = 0
+        self._taken_from_s = 0.0
         self._orders: deque[Order] = deque()
         self._losses: dict[int, Loss] = {}
         self._changed = threading.Condition()
@@ -149,6 +150,7 @@ class Inbox:
             count = min(limit, self._pressing, len(self._samples))
             taken = [self._samples.popleft() for _ in range(count)]
             self._taken = len(taken)
+            self._taken_from_s = taken[0].arrived_s if taken else 0.0
             return taken
 
     def stored(self) -> None:
@@ -173,6 +175,13 @@ class Inbox:
     def pressing(self) -> bool:
         """Whether half the bound is reached, as when a ride is stored faster than it was ridden."""
         return len(self._samples) >= self._pressing
+
+    def oldest_s(self) -> float | None:
+        """When the oldest sample arrived that is not stored, by the host's monotonic clock; None when all are."""
+        with self._changed:
+            if self._taken:
+                return self._taken_from_s
+            return self._samples[0].arrived_s if self._samples else None
 
     @property
     def waiting(self) -> int:

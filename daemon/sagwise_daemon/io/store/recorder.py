@@ -194,6 +194,15 @@ class Recorder:
                 self.end_ride(state.ride_id, "power")
         return self._describe(whole[0]) if whole else None
 
+    def failing(self) -> bool:
+        """Whether nothing can be written at present; what comes is kept and tried again."""
+        return self._writer.failing
+
+    def behind_s(self) -> float:
+        """For how long the oldest reading has waited to be stored; 0 when none waits."""
+        oldest_s = self._inbox.oldest_s()
+        return 0.0 if oldest_s is None else time.monotonic() - oldest_s
+
     def close(self) -> None:
         """Store what waits, end the thread and release the store. Raises StoreError if something is not stored."""
         done: Future[None] = Future()

@@ -67,6 +67,11 @@ class Writer:
         """Begin writing."""
         self._thread.start()
 
+    @property
+    def failing(self) -> bool:
+        """Whether the last write failed; it is tried again."""
+        return self._failing
+
     def join(self, timeout_s: float) -> bool:
         """Wait for the end, which a `Flush(last=True)` brings. False: it still runs."""
         self._thread.join(timeout_s)
@@ -239,7 +244,7 @@ class Writer:
         except Exception as fault:  # whatever it was, the thread has to live on and say so
             if not self._failing:
                 _log.error("the store cannot be written, will try again: %s", fault)
-            self._failing = True
+            self._failing = not isinstance(fault, IntegrityError)  # which is of that row, not of the disk
             return fault
         self._rides.update(changed or {})
         if self._failing:
