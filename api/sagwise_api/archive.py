@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Annotated, Literal, TypeVar
 
 from fastapi import APIRouter, Path, Query
+from pydantic import ValidationError
 from starlette.responses import Response
 
 from sagwise_api import record_schemas as out
@@ -46,6 +47,8 @@ def _said(kind: str, call: Callable[[], T]) -> Callable[[], T]:
         except KeyError as missing:
             what = str(missing.args[0]) if missing.args else "there is no such ride"
             raise ProblemError(404, what, kind="no-such-pack" if "pack" in what else "no-such-ride") from missing
+        except ValidationError:  # a ValueError too, but a fault of ours: the answer breaks its own schema
+            raise
         except ValueError as refused:
             raise ProblemError(422, str(refused), kind=kind) from refused
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Annotated, TypeVar
 
 from fastapi import APIRouter, Path, Query, Request
-from pydantic import BaseModel, Field, StringConstraints
+from pydantic import BaseModel, Field, StringConstraints, ValidationError
 
 from sagwise_api.access import caller_of
 from sagwise_api.problems import ProblemError, declared
@@ -139,6 +139,8 @@ def _said(call: Callable[[], T]) -> Callable[[], T]:
             return call()
         except KeyError as unknown:
             raise ProblemError(404, f"{unknown.args[0]}", kind="not-known") from unknown
+        except ValidationError:  # a ValueError too, but a fault of ours: the answer breaks its own schema
+            raise
         except ValueError as refused:
             raise ProblemError(422, str(refused), kind="not-allowed") from refused
 

@@ -31,7 +31,7 @@ class GroupFiguresOut(BaseModel):
 
 class WeakestOut(BaseModel):
     group: int
-    reason: Literal["resistance", "rest", "capacity", "none"]
+    reason: Literal["resistance", "rest", "capacity", "both", "none"]
     words: str
 
 

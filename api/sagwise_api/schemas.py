@@ -33,6 +33,17 @@ class AlarmOut(BaseModel):
     cause: str | None = Field(description="why the system put it aside")
 
 
+class WeakOut(BaseModel):
+    """A group that holds the pack back for sure. Each figure has its standard uncertainty; null is unknown."""
+
+    group: int
+    short_of: Literal["capacity", "resistance", "both"]
+    capacity_percent: Number = Field(description="of the middle group's")
+    capacity_sigma_percent: Number
+    resistance_percent: Number = Field(description="more than the middle group's")
+    resistance_sigma_percent: Number
+
+
 class LiveOut(BaseModel):
     """The bike at this moment. Lists have one entry a group, group 1 first; null is unknown."""
 
@@ -61,6 +72,7 @@ class LiveOut(BaseModel):
     energy_left_wh: Number = Field(description="until the weakest group's rest voltage is at rest_low's limit")
     energy_left_sigma_wh: Number = Field(description="its standard uncertainty")
     energy_home_wh: Number = Field(description="what it takes to get home, the way back being the way out")
+    weak: list[WeakOut]
 
 
 class RideOut(BaseModel):

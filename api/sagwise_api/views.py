@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 
 from sagwise_api import schemas as out
+from sagwise_daemon.domain.estimate import Weakness
 from sagwise_daemon.domain.model import AlarmView, Pack
 from sagwise_daemon.domain.ports import LiveState, Ride, StoredEvent
 
@@ -62,6 +63,18 @@ def live(state: LiveState) -> out.LiveOut:
         energy_left_wh=known(state.energy_left_wh, 1),
         energy_left_sigma_wh=known(state.energy_left_sigma_wh, 1),
         energy_home_wh=known(state.energy_home_wh, 1),
+        weak=[weak(one) for one in state.weak],
+    )
+
+
+def weak(group: Weakness) -> out.WeakOut:
+    return out.WeakOut(
+        group=group.group,
+        short_of=group.kind.value,  # type: ignore[arg-type]
+        capacity_percent=known(group.capacity_percent, 1),
+        capacity_sigma_percent=known(group.capacity_sigma_percent, 1),
+        resistance_percent=known(group.resistance_percent, 1),
+        resistance_sigma_percent=known(group.resistance_sigma_percent, 1),
     )
 
 

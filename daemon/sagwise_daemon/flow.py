@@ -15,8 +15,8 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Protocol
 
-from sagwise_daemon.domain.core import learnt, new_state, other_pack, retune, step, views
-from sagwise_daemon.domain.estimate import Learnt
+from sagwise_daemon.domain.core import learnt, new_state, other_pack, retune, step, views, weak_groups
+from sagwise_daemon.domain.estimate import Learnt, Weakness
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Event, Outcomes, Pack, Reading, RideEnded, Silence
 from sagwise_daemon.domain.ports import Memory
 from sagwise_daemon.domain.ride.bounds import Begin, End, RideBounds, RideSettings
@@ -31,6 +31,7 @@ log = logging.getLogger(__name__)
 PREROLL_ROWS = 12_000  # 120 s at 100 Hz, so that a pre-roll is bounded whatever the board's clock does
 STANDING_EVERY_S = 60.0  # a bike may stand for weeks
 
+WEAK_EVERY_S = 5.0  # what is found in minutes need not be asked for at every reading
 KEEP_EVERY_S = 180.0  # what was learnt: a power cut loses no more than this
 OTHER_CELLS = (
     "The resistance of the pack is not that of its earlier rides, so nothing learnt from them is used: if cells were"
@@ -84,6 +85,8 @@ class Flow:
         self._state = new_state(pack, self._recall())
         self._learnt_s = -math.inf
         self._notice: str | None = None
+        self._weak: tuple[Weakness, ...] = ()
+        self._weak_s = -math.inf
         self._bounds = RideBounds(settings)
         self._preroll_s = settings.preroll_s
         self._before: deque[Step] = deque(maxlen=PREROLL_ROWS)
@@ -150,6 +153,7 @@ class Flow:
             ride_id=self.ride_id,
             notice=self._notice,
             energy=self.moment.energy,
+            weak=self._weak,
         )
 
     def _publish(self, outcomes: Outcomes) -> list[Stored]:
@@ -173,7 +177,10 @@ class Flow:
             return None
 
     def _learn(self, time_s: float) -> None:
-        """Keep what the ride that goes on has taught, every few minutes; say so once where the cells are others."""
+        """Keep what the ride that goes on has taught, every few minutes; name weak groups; say so once where the cells
+        are others."""
+        if not 0 <= time_s - self._weak_s < WEAK_EVERY_S:
+            self._weak_s, self._weak = time_s, weak_groups(self._state)
         if self._notice is None and other_pack(self._state):
             self._notice = OTHER_CELLS
             log.warning(OTHER_CELLS)

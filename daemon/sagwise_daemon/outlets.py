@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+from sagwise_daemon.domain.estimate import Weakness
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmView,
@@ -52,6 +53,7 @@ class Moment:
     ride_id: int | None = None
     notice: str | None = None
     energy: Energy | None = None
+    weak: tuple[Weakness, ...] = ()
 
 
 def plain(value: float, digits: int = 4) -> float | None:
@@ -148,6 +150,7 @@ class LiveOutlet:
             energy_left_wh=plain(energy.left_wh, 2) if energy else None,
             energy_left_sigma_wh=plain(energy.left_sigma_wh, 2) if energy else None,
             energy_home_wh=plain(energy.home_wh, 2) if energy else None,
+            weak=self._moment.weak,
         )
 
     def _link(self) -> str:

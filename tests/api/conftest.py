@@ -14,6 +14,7 @@ from fastapi import FastAPI
 
 from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.domain.chart import encode_chart
+from sagwise_daemon.domain.estimate import Kind, Weakness
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmState,
@@ -61,6 +62,7 @@ STATE = LiveState(
     sound="high",
     ride_id=3,
     notice=None,
+    weak=(Weakness(2, Kind.RESISTANCE, NAN, NAN, 35.42, 2.0),),
 )
 
 

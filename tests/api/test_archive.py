@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from sagwise_api import PageSettings, create_app
 from sagwise_daemon.domain.model import Cell, Estimates, Pack, Priority, Readings, RuleSettings
@@ -197,6 +198,17 @@ def test_refusals_say_why(asked, method, path, body, status, words) -> None:
 
     answer = run(ask())
     assert answer.status_code == status and words in answer.json()["detail"]
+
+
+def test_an_answer_that_breaks_its_schema_is_a_fault_of_ours_and_no_refusal(asked, archive: FakeArchive) -> None:
+    archive.health = lambda pack: {"pack": pack}
+
+    async def ask():
+        async with asked() as client:
+            return await client.get("/api/v1/packs/Otter/health")
+
+    with pytest.raises(ValidationError):
+        run(ask())
 
 
 def test_allow_names_the_methods_of_every_route_of_the_path(asked) -> None:

@@ -36,6 +36,12 @@ def test_live_says_unknown_as_null(house) -> None:
     assert body["rest_sigma_v"] == [0.006, None, None]
     assert body["distance_m"] is None and body["temperature_c"] == [31.0, None]
     assert body["unknown"][2] == "settling: 10 s of rest needed"
+    assert body["weak"] == [
+        {
+            "group": 2, "short_of": "resistance", "capacity_percent": None, "capacity_sigma_percent": None,
+            "resistance_percent": 35.4, "resistance_sigma_percent": 2.0,
+        }
+    ]  # fmt: skip
     assert body["alarms"] == [
         {
             "rule": "rest_low", "group": 2, "state": "unacknowledged", "priority": "high", "value": None, "limit": 3.3,

@@ -24,6 +24,7 @@ from playwright.sync_api import Browser, Page, Request, sync_playwright
 from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config.pack import BUILT_IN
 from sagwise_daemon.domain.chart import encode_chart
+from sagwise_daemon.domain.estimate import Kind, Weakness
 from sagwise_daemon.domain.model import (
     AlarmEvent,
     AlarmState,
@@ -77,6 +78,12 @@ def alarm(
     return AlarmView(name, group, state, priority, value, limit, unit, basis, 100.0)
 
 
+def weak_group(
+    group: int = WEAK, kind: Kind = Kind.CAPACITY, capacity: float = 80.0, resistance: float = 4.0
+) -> Weakness:
+    return Weakness(group, kind, capacity, 3.0, resistance, 2.0)
+
+
 @dataclass
 class Scene:
     """What the bike does now; tests change it. `held`: the board is silent; `mute`: the whole stream is."""
@@ -93,7 +100,9 @@ class Scene:
     distance_m: float | None = 4120.0
     energy: tuple[float | None, float | None, float | None] = (412.0, 20.0, 180.0)  # left, its sigma, home
     moving: bool = False
+    weak: tuple[Weakness, ...] = ()
     acknowledged: list[tuple[str | None, int | None]] = field(default_factory=list)
+    shelved: list[tuple[str, float, int | None]] = field(default_factory=list)
 
     def hold(self) -> None:
         self.held_at = time.monotonic()
@@ -144,6 +153,7 @@ class FakeLive:
             energy_left_wh=scene.energy[0],
             energy_left_sigma_wh=scene.energy[1],
             energy_home_wh=scene.energy[2],
+            weak=scene.weak,
         )
 
     async def changed(self, sequence: int, timeout_s: float) -> LiveState:
@@ -167,7 +177,13 @@ class FakeCommands:
         self.scene.alarms = tuple(replace(a, state=AlarmState.ACKNOWLEDGED) for a in self.scene.alarms)
 
     def shelve(self, by: str, rule: str, seconds: float, group: int | None = None) -> None:
-        raise ValueError(f"{rule} may not be shelved")
+        self.scene.shelved.append((rule, seconds, group))
+        ends = time.monotonic() + seconds
+        to = {"state": AlarmState.SHELVED, "until_s": ends} if seconds else {"state": AlarmState.UNACKNOWLEDGED}
+        self.scene.alarms = tuple(
+            replace(one, **to) if (one.rule, one.group) == (rule, group) else one  # type: ignore[arg-type]
+            for one in self.scene.alarms
+        )
 
 
 def made_ride(
@@ -188,7 +204,8 @@ class FakeRides:
         ]
 
     def rides(self, limit: int = 100, before_id: int | None = None, wanted: RideFilter = ALL_RIDES) -> Sequence[Ride]:
-        return [ride for ride in self._rides if before_id is None or ride.ride_id < before_id][:limit]
+        chosen = [ride for ride in self._rides if ride.deleted == wanted.deleted and wanted.kind in (None, ride.kind)]
+        return [ride for ride in chosen if before_id is None or ride.ride_id < before_id][:limit]
 
     def ride(self, ride_id: int) -> Ride:
         return next((r for r in self._rides if r.ride_id == ride_id), None) or self._missing(ride_id)
@@ -334,6 +351,12 @@ def watched_bike(tmp_path: Path) -> Iterator[FakeBike]:
 def alarm_of() -> Callable[..., AlarmView]:
     """Makes the view of an alarm; by default group 7 low at rest, unacknowledged."""
     return alarm
+
+
+@pytest.fixture
+def weak_of() -> Callable[..., Weakness]:
+    """Makes what the daemon says of a weak group; by default group 7, which holds a fifth less."""
+    return weak_group
 
 
 @pytest.fixture(scope="session")

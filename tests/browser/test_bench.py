@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
+from sagwise_daemon.domain.model import Basis, Priority
+
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 OTTER = "Otter 16s5p"
@@ -36,6 +38,21 @@ def test_other_limits_are_told_at_once_beside_a_plain_buzzer(bike, phones, shots
     set_dial(page, "limit", 40)
     expect(ours).to_contain_text("first 16 min before the floor")
     assert bike.judge.asked == [3], "the ride is judged once, whatever is dragged"
+
+
+def test_ticks_and_names_of_limits_keep_clear_of_each_other(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/rides/3")
+    try_other_limits(page)
+    set_dial(page, "limit", 0)  # 2.80 V, where the floor is
+    floor_y = page.locator(".grip-line.rest-limit").bounding_box()["y"]
+    ticks = [tick.bounding_box() for tick in page.locator(".tick.plain").all()]
+    assert len(ticks) == 15 and min(tick["y"] for tick in ticks) > floor_y
+    name = page.locator(".rule-label", has_text="floor 2.80 V").bounding_box()
+    assert name["y"] + name["height"] < floor_y + 2
+    over = page.evaluate(
+        "([x, y]) => document.querySelector('.rule-label').parentElement.lastElementChild.className", [0, 0]
+    )
+    assert over == "rule-label", "marks pass beneath the names"
 
 
 def test_the_limit_is_dragged_on_the_plot_itself(bike, phones) -> None:
@@ -218,3 +235,103 @@ def test_a_record_gets_a_name_and_a_note_and_can_be_taken_away_and_back(bike, ph
     page.locator(".told").get_by_role("button", name="Undo").tap()
     expect(page.locator(".told")).to_contain_text("The record is back.")
     assert not bike.rides.ride(3).deleted
+
+
+def test_an_alarm_is_shelved_with_an_end_and_speaks_again(bike, phones, alarm_of, shots: Path) -> None:
+    bike.scene.alarms = (
+        alarm_of("spread_high", None, priority=Priority.LOW, value=0.11, limit=0.1, basis=None),
+        alarm_of("loaded_floor", 7, value=2.74, limit=2.8, basis=Basis.LOADED),
+    )
+    page, _ = phones.open(bike.url, "/#/alarms")
+    expect(page.locator(".alarm-card")).to_have_count(2)
+    floor, spread = page.locator(".alarm-card").all()
+    expect(floor).to_contain_text("Group 7 under the floor")
+    expect(floor).to_contain_text("A last guard: it cannot be shelved.")
+    expect(floor.get_by_role("button")).to_have_count(0)
+    spread.get_by_role("button", name="10 min").tap()
+    dialog = page.get_by_role("dialog")
+    expect(dialog).to_contain_text("Groups far apart: shelve it for 10 min?")
+    dialog.get_by_role("button", name="Leave it").tap()
+    assert bike.scene.shelved == []
+    spread.get_by_role("button", name="10 min").tap()
+    page.get_by_role("dialog").get_by_role("button", name="Shelve it").tap()
+    shelved = page.locator(".alarm-card[data-rule=spread_high]")
+    expect(shelved).to_contain_text("shelved, speaks again in 10 min")
+    expect(page.locator(".told")).to_contain_text("Shelved until")
+    page.screenshot(path=shots / "shelved.png")
+    shelved.get_by_role("button", name="End it").tap()
+    expect(shelved).to_contain_text("not seen yet")
+    assert bike.scene.shelved == [("spread_high", 600.0, None), ("spread_high", 0.0, None)]
+
+
+def test_what_sounded_leads_to_its_ride(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/alarms")
+    expect(page.locator("#alarms-now")).to_contain_text("No alarm stands.")
+    entries = page.locator(".changes li")
+    expect(entries).to_have_count(2)
+    expect(entries.first).to_contain_text("3.29 V at rest, limit 3.30 V")
+    entries.first.get_by_role("link", name="Group 7 low at rest").tap()
+    expect(page.locator("#plot-voltage canvas")).to_be_visible()
+
+
+def test_who_may_only_look_shelves_nothing_and_sees_no_deleted_list(watched_bike, phones, alarm_of) -> None:
+    watched_bike.scene.alarms = (alarm_of("spread_high", None, priority=Priority.LOW, basis=None),)
+    page, _ = phones.open(watched_bike.url, "/#/alarms")
+    expect(page.locator(".alarm-card")).to_contain_text("Groups far apart")
+    expect(page.locator(".alarm-card button")).to_have_count(0)
+    page.goto(watched_bike.url + "/#/rides")
+    expect(page.locator(".ride")).to_have_count(3)
+    expect(page.get_by_role("button", name="Deleted")).to_have_count(0)
+    page.goto(watched_bike.url + "/#/rides/3")
+    expect(page.locator("#record h2")).to_be_visible()
+    expect(page.locator("#record-pack")).to_have_count(0)
+
+
+def test_a_ride_is_given_to_the_pack_that_it_was_ridden_with(bike, phones, shots: Path) -> None:
+    page, _ = phones.open(bike.url, "/#/rides/3")
+    choice = page.get_by_label("Pack")
+    expect(choice).to_have_value(OTTER)
+    expect(choice.locator("option")).to_have_text([OTTER, "Wren 16s"])  # and none of 14 groups
+    choice.select_option("Wren 16s")
+    page.screenshot(path=shots / "record.png", full_page=True)
+    page.locator("#record").get_by_role("button", name="Save").tap()
+    expect(page.locator(".told")).to_contain_text("the ride now counts for Wren 16s")
+    assert bike.rides.ride(3).pack == "Wren 16s"
+    page.locator(".told").get_by_role("button", name="Undo").tap()
+    expect(page.locator(".told")).to_contain_text("Undone.")
+    assert bike.rides.ride(3).pack == OTTER
+    expect(choice).to_have_value(OTTER)
+
+
+def test_deleted_rides_are_listed_and_brought_back(bike, phones, shots: Path) -> None:
+    bike.rides.replace(2, deleted=True)
+    page, _ = phones.open(bike.url, "/#/rides")
+    expect(page.locator(".ride")).to_have_count(2)
+    page.get_by_role("button", name="Deleted").tap()
+    expect(page.locator(".ride")).to_have_count(1)
+    expect(page.locator(".pick")).to_have_count(0)
+    page.screenshot(path=shots / "deleted.png")
+    page.get_by_role("button", name="Bring back").tap()
+    expect(page.locator(".told")).to_contain_text("The record is back in its list.")
+    assert not bike.rides.ride(2).deleted
+    page.locator(".told").get_by_role("button", name="Undo").tap()
+    expect(page.locator(".told")).to_contain_text("deleted again")
+    assert bike.rides.ride(2).deleted
+    page.get_by_role("button", name="Bring back").tap()
+    page.get_by_role("button", name="Rides", exact=True).tap()
+    expect(page.locator(".ride")).to_have_count(3)
+
+
+def test_two_packs_are_compared(bike, phones, shots: Path) -> None:
+    page, _ = phones.open(bike.url, "/#/health")
+    expect(page.get_by_role("button", name=OTTER)).to_have_attribute("aria-pressed", "true")  # the one that is fitted
+    page.get_by_role("link", name="Wren 16s").tap()
+    expect(page.locator("#plot-compare canvas")).to_be_visible()
+    expect(page.locator(".key")).to_contain_text("Otter 16s5p")
+    rows = page.locator(".figures tbody tr")
+    expect(rows.filter(has_text="rides")).to_contain_text("419")  # 41 and 9
+    expect(rows.filter(has_text="groups that age").locator("td")).to_have_text(["7", "7"])
+    expect(page.get_by_role("status")).to_contain_text("the lowest of the pack’s newest rides")
+    page.screenshot(path=shots / "packs.png", full_page=True)
+    page.get_by_role("link", name="Health", exact=True).tap()
+    expect(page.locator(".facts-row")).to_be_visible()

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import math
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from sagwise_daemon.domain.estimate import Kind
 from sagwise_daemon.domain.model import AlarmState, Priority
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -43,6 +45,20 @@ def test_every_group_is_a_level_with_its_sag_hanging_from_it(bike, phones) -> No
     expect(page.locator("#figure .line")).to_have_text("fine, at rest")
     assert max(drops(page)) < 1
     expect(page.locator("#figure .digits")).to_have_text("3.68")  # throttle moves the drops, not the level
+
+
+def test_a_weak_group_is_told_in_one_line_with_the_reason(bike, phones, weak_of, shots: Path) -> None:
+    page, _ = phones.open(bike.url)
+    line = page.locator("#why .weak")
+    expect(page.locator("#figure .age")).to_have_text("now")
+    expect(line).to_be_hidden()
+    bike.scene.weak = (weak_of(3, Kind.RESISTANCE, math.nan, 35.4), weak_of())
+    expect(line).to_have_text("group 7: 20 % less charge than the others; 1 more")
+    page.screenshot(path=shots / "weak.png")
+    bike.scene.weak = bike.scene.weak[:1]
+    expect(line).to_have_text("group 3: resists 35 % more than the others")
+    bike.scene.weak = (weak_of(7, Kind.BOTH, 80.0, 35.4),)
+    expect(line).to_have_text("group 7: 20 % less charge, resists 35 % more")
 
 
 NOTE_AGES = """() => {
@@ -164,9 +180,10 @@ def test_a_notice_is_shown_as_text(bike, phones) -> None:
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (360, 600), (844, 390), (740, 330), (1280, 800)])
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_nothing_scrolls_and_all_is_seen(
-    bike, phones, alarm_of, shots: Path, width: int, height: int, theme: str
+    bike, phones, alarm_of, weak_of, shots: Path, width: int, height: int, theme: str
 ) -> None:
     bike.scene.alarms = (alarm_of(),)
+    bike.scene.weak = (weak_of(7, Kind.BOTH, 80.0, 35.0), weak_of(9))
     page, _ = phones.open(bike.url, width=width, height=height, theme=theme, touch=width != 1280)
     expect(page.locator("#state")).to_have_attribute("data-level", "high")
     page.screenshot(path=shots / f"alarm-{width}x{height}-{theme}.png")
@@ -177,6 +194,7 @@ def test_nothing_scrolls_and_all_is_seen(
         ".digits",
         ".line",
         ".facts",
+        "#why .weak",
         ".age",
         "#strip svg",
         "#acknowledge",

@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import CDPSession, Page, expect
 
+from sagwise_daemon.domain.model import AlarmState, AlarmView, Basis, Priority
+
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 HERE = Path(__file__).parent
@@ -28,11 +30,21 @@ VIEWS = {
     "rides": ("/#/rides", ".ride", (".pick input",)),
     "ride": ("/#/rides/3", "#plot-voltage canvas", ("button:has-text('Try other limits')",)),
     "compare": ("/#/compare/2/3", "#plot-compare canvas", ()),
+    "packs": ("/#/packs/Otter%2016s5p/Wren%2016s", "#plot-compare canvas", ()),
+    "deleted": ("/#/rides", ".ride", ("button:has-text('Deleted')",)),
+    "alarms": ("/#/alarms", ".alarm-card .buttons", ()),
     "health": ("/#/health", ".plot canvas", ()),
     "pack": ("/#/pack", ".setting", ("details[data-rule=rest_low] summary", "details[data-rule=link_lost] summary")),
     "access": ("/#/access", ".prose", ()),
     "pair": ("/page/pair.html", "#pair", ()),
 }
+
+# One of each kind that the view of alarms can show.
+ALARMS = (
+    AlarmView("loaded_floor", 7, AlarmState.UNACKNOWLEDGED, Priority.HIGH, 2.74, 2.8, "V", Basis.LOADED, 9.0),
+    AlarmView("spread_high", None, AlarmState.ACKNOWLEDGED, Priority.LOW, 0.11, 0.1, "V", None, 9.0),
+    AlarmView("temperature_low", None, AlarmState.SHELVED, Priority.LOW, -21.0, -20.0, "degC", None, 9.0, 1e9),
+)
 
 
 @pytest.fixture(scope="session")
@@ -54,6 +66,10 @@ def axe() -> str:
 
 def opened(phones, bike, view: str, **options) -> Page:
     path, sign, taps = VIEWS[view]
+    if view == "alarms":
+        bike.scene.alarms = ALARMS
+    if view == "deleted":
+        bike.rides.replace(1, deleted=True)
     page, _ = phones.open(bike.url, path, **options)
     expect(page.locator(sign).first).to_be_visible(timeout=15000)
     for tap in taps:
@@ -202,6 +218,7 @@ def test_a_ride_of_two_hours_is_open_within_a_second_and_a_half_on_a_slow_phone(
 
 
 def test_every_part_of_the_page_together_is_light(bike, phones) -> None:
+    bike.scene.alarms = ALARMS
     page, _ = phones.open(bike.url)
     sizes: dict[str, int] = {}
 

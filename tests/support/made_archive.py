@@ -111,14 +111,20 @@ class MadeArchive:
             high = [None if value is None else value + 0.05 for value in low]
             bands = {name: {"low": low, "high": high} for name in channels}
             end = 2280.0 - 700 * place
-            told.append({"name": f"ride {side}", "pack": "Otter", "ride_ids": [side], "end": end, "channels": bands})
+            ride_ids = [side] if isinstance(side, int) else [3, 2]
+            told.append({"name": str(side), "pack": "Otter", "ride_ids": ride_ids, "end": end, "channels": bands})
         return {"by": by, "unit": {"time": "s", "energy": "Wh"}[by], "x": x, "sides": told}
 
     def report(self, ride_id: int) -> str:
         raise ValueError("no report here")
 
     def known_packs(self) -> Sequence[KnownPack]:
-        return [KnownPack("Otter 16s5p", SERIES, 5, "nmc", 41, 1.7e9)]
+        heron = KnownPack("Heron 14s", 14, 1, "lipo", 6, 1.69e9)
+        return [
+            heron,
+            KnownPack("Otter 16s5p", SERIES, 5, "nmc", 41, 1.7e9),
+            KnownPack("Wren 16s", 16, 1, "lfp", 9, 1.6e9),
+        ]
 
     def change(self, ride_id: int, wish: Mapping[str, str | None]) -> None:
         self._replace(ride_id, **wish)

@@ -9,11 +9,13 @@ import { startTheme } from "./theme.js";
 // What the bench shows, by the first part of the address. Modules come only when they are wanted: the glance is first.
 const BENCH = {
   rides: { tab: "rides", title: "Rides", load: () => import("./rides.js"), show: (m, ids, body) => m.showRides(body) },
-  compare: { tab: "rides", title: "Two rides", load: () => import("./compare.js"), show: (m, ids, body) => m.showComparison(ids, body) },
+  compare: { tab: "rides", title: "Two rides", back: "#/rides", load: () => import("./compare.js"), show: (m, ids, body) => m.showComparison(ids, body) },
+  packs: { tab: "health", title: "Two packs", back: "#/health", load: () => import("./compare.js"), show: (m, ids, body) => m.showPacks(ids, body) },
+  alarms: { tab: "alarms", title: "Alarms", load: () => import("./alarms.js"), show: (m, ids, body) => m.showAlarms(body, feed) },
   health: { tab: "health", title: "Health", load: () => import("./health.js"), show: (m, ids, body) => m.showHealth(body) },
   pack: { tab: "pack", title: "Pack", load: () => import("./pack.js"), show: (m, ids, body) => m.showPack(body) },
   access: { tab: "access", title: "Access", load: () => import("./access.js"), show: (m, ids, body) => m.showAccess(body) },
-  ride: { tab: "rides", title: "Ride", load: () => import("./ride.js"), show: (m, ids, body, title) => m.showRide(ids[0], body, title) },
+  ride: { tab: "rides", title: "Ride", back: "#/rides", load: () => import("./ride.js"), show: (m, ids, body, title) => m.showRide(ids[0], body, title) },
 };
 
 const live = document.getElementById("live");
@@ -24,6 +26,7 @@ const TIME_AFTER_MS = 3000;
 
 function route() {
   const [, name = "", ...rest] = location.hash.split("/");
+  if (name === "packs") return [name, rest.map(decodeURIComponent)];
   const ids = rest.filter((part) => /^\d+$/.test(part)).map(Number);
   if (name === "rides" && ids.length > 0) return ["ride", ids];
   return [name, ids];
@@ -39,7 +42,7 @@ async function show() {
   bench.hidden = view === undefined;
   window.scrollTo(0, 0);
   if (view === undefined) return;
-  frame(view, ["ride", "compare"].includes(name) ? "#/rides" : "#/");
+  frame(view);
   const body = element("div", { id: "bench-body", "data-view": name });
   document.getElementById("bench-body").replaceWith(body);
   const left = await opened(view, ids, body);
@@ -63,13 +66,14 @@ function title(words) {
   document.title = `sagwise: ${words}`;
 }
 
-function frame(view, back) {
+/** A view without a way back of its own is one of the tabs. */
+function frame(view) {
   title(view.title);
   const button = bench.querySelector(".back");
-  button.href = back;
-  button.textContent = back === "#/" ? "Live" : "Rides";
+  button.href = view.back ?? "#/";
+  button.textContent = { "#/rides": "Rides", "#/health": "Health" }[view.back] ?? "Live";
   const tabs = document.getElementById("bench-tabs");
-  tabs.hidden = back !== "#/";
+  tabs.hidden = view.back !== undefined;
   for (const tab of tabs.children) {
     if (tab.hash === `#/${view.tab}`) tab.setAttribute("aria-current", "page");
     else tab.removeAttribute("aria-current");
@@ -88,7 +92,8 @@ async function tellTime() {
 
 startTheme();
 const glance = new LiveView(live);
-new Feed((state, age, silent) => glance.show(state, age, silent)).start();
+const feed = new Feed((state, age, silent) => glance.show(state, age, silent));
+feed.start();
 window.addEventListener("hashchange", show);
 show();
 setTimeout(tellTime, TIME_AFTER_MS);

@@ -16,16 +16,42 @@ const FIGURES = [
   ["alarms", "alarms", String],
 ];
 
+/** One side: {asked, name, link, figures: [words]}; `asked` is what the bike's comparison takes. */
+async function rideSide(id) {
+  const ride = await get(`/rides/${id}`);
+  const name = ride.name ?? `${shortDayOf(ride.started_unix_s)}, ${clockOf(ride.started_unix_s)}`;
+  const figures = FIGURES.map(([key, , format]) => (ride[key] === null ? "–" : format(ride[key])));
+  return { asked: String(id), name, link: `#/rides/${id}`, figures };
+}
+
+const fixed = (trend, digits, unit) => (trend ? `${trend.at_end.toFixed(digits)} ${unit}` : "–");
+const PACK_FIGURES = [
+  ["rides", (pack) => String(pack.rides)],
+  ["groups", (pack) => String(pack.series)],
+  ["resistance, median at 25 °C", (pack, health) => fixed(health?.resistance.median, 2, "mΩ")],
+  ["capacity, median", (pack, health) => fixed(health?.capacity.median, 1, "Ah")],
+  ["spread at rest", (pack, health) => fixed(health?.spread, 2, "V")],
+  ["groups that age", (pack, health) => health?.ageing.join(", ") || "none known"],
+];
+
+async function packSide(name, packs) {
+  const pack = packs.find((one) => one.name === name);
+  if (pack === undefined) throw new Error(`No ride of ${name} is kept.`);
+  const health = await get(`/packs/${encodeURIComponent(name)}/health`).catch(() => null); // too young to have any
+  return { asked: `pack:${name}`, name, link: "#/health", figures: PACK_FIGURES.map(([, of]) => of(pack, health)) };
+}
+
 class Comparison {
-  constructor(ids, body) {
-    this.ids = ids;
+  constructor(sides, heads, note, body) {
+    this.sides = sides;
+    this.heads = heads;
+    this.note = note;
     this.body = body;
     this.by = "time";
     this.drawn = null;
   }
 
   async start() {
-    this.rides = await Promise.all(this.ids.map((id) => get(`/rides/${id}`)));
     this.tabs = element("div", { class: "buttons", role: "group", "aria-label": "Compare by" },
       ...AXES.map(([by, words]) => button(words, () => this.choose(by), "tap small")));
     this.say = element("p", { class: "quiet", role: "status" });
@@ -36,29 +62,24 @@ class Comparison {
   }
 
   key() {
-    return element("p", { class: "key" }, ...this.rides.flatMap((ride, at) => [
-      element("i", { class: at === 0 ? "stroke" : "stroke dashed" }),
-      element("a", { href: `#/rides/${ride.ride_id}` }, this.name(ride))]));
-  }
-
-  name(ride) {
-    return ride.name ?? `${shortDayOf(ride.started_unix_s)}, ${clockOf(ride.started_unix_s)}`;
+    return element("p", { class: "key" }, ...this.sides.flatMap((side, at) => [
+      element("i", { class: at === 0 ? "stroke" : "stroke dashed" }), element("a", { href: side.link }, side.name)]));
   }
 
   table() {
-    const head = element("tr", {}, element("th", { scope: "col" }, ""), ...this.rides.map((ride, at) =>
-      element("th", { scope: "col" }, `${at === 0 ? "solid" : "dashed"}: ${this.name(ride)}`)));
-    const rows = FIGURES.map(([key, words, format]) => element("tr", {}, element("th", { scope: "row" }, words),
-      ...this.rides.map((ride) => element("td", {}, ride[key] === null ? "–" : format(ride[key])))));
+    const head = element("tr", {}, element("th", { scope: "col" }, ""), ...this.sides.map((side, at) =>
+      element("th", { scope: "col" }, `${at === 0 ? "solid" : "dashed"}: ${side.name}`)));
+    const rows = this.heads.map((words, at) => element("tr", {}, element("th", { scope: "row" }, words),
+      ...this.sides.map((side) => element("td", {}, side.figures[at]))));
     return element("table", { class: "groups figures" }, element("thead", {}, head), element("tbody", {}, ...rows));
   }
 
   async choose(by) {
     this.by = by;
     [...this.tabs.children].forEach((tab, at) => tab.setAttribute("aria-pressed", String(AXES[at][0] === by)));
-    this.say.textContent = "";
+    this.say.textContent = this.note;
     try {
-      const [a, b] = this.ids;
+      const [a, b] = this.sides.map((side) => encodeURIComponent(side.asked));
       const found = await get(`/compare?a=${a}&b=${b}&by=${by}&channels=rest_v,loaded_v&points=300`);
       const [{ drawComparison }] = await Promise.all([import("./lines.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
       this.remove();
@@ -85,12 +106,22 @@ class Comparison {
   }
 }
 
-export async function showComparison(ids, body) {
-  const comparison = new Comparison(ids, body);
+async function show(body, sides, heads, note) {
+  let comparison = null;
   try {
+    comparison = new Comparison(await sides, heads, note, body);
     await comparison.start();
   } catch (error) {
     body.replaceChildren(element("p", { class: "empty" }, error.message));
   }
-  return () => comparison.remove();
+  return () => comparison?.remove();
+}
+
+export function showComparison(ids, body) {
+  return show(body, Promise.all(ids.map(rideSide)), FIGURES.map(([, words]) => words), "");
+}
+
+export function showPacks(names, body) {
+  const sides = get("/packs/known").then(({ packs }) => Promise.all(names.map((name) => packSide(name, packs))));
+  return show(body, sides, PACK_FIGURES.map(([words]) => words), "Each line is the lowest of the pack’s newest rides.");
 }

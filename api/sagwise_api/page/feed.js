@@ -14,6 +14,14 @@ export class Feed {
     this.heard = null;
     this.opened = 0;
     this.source = null;
+    this.listeners = new Set();
+  }
+
+  /** Calls `listener(state)` with each state from now on; what comes back ends that. */
+  watch(listener) {
+    this.listeners.add(listener);
+    if (this.state !== null) listener(this.state);
+    return () => this.listeners.delete(listener);
   }
 
   start() {
@@ -35,6 +43,7 @@ export class Feed {
     this.state = state;
     this.heard = { steady: performance.now(), wall: Date.now() };
     this.tell();
+    for (const listener of this.listeners) listener(state);
   }
 
   /** Milliseconds since the bike was heard. The steady clock may stop while the phone sleeps, the wall clock may be

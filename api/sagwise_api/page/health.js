@@ -34,7 +34,7 @@ class Health {
   }
 
   async start() {
-    const { packs } = await get("/packs/known");
+    const [{ packs }, { fitted }] = await Promise.all([get("/packs/known"), get("/packs")]);
     if (packs.length === 0) {
       this.body.replaceChildren(element("p", { class: "empty" }, "No ride is kept yet, so nothing is known of a pack."));
       return;
@@ -44,7 +44,7 @@ class Health {
       ...this.names.map((name) => button(name, () => this.choose(name), "tap small")));
     this.place = element("div", {});
     this.body.replaceChildren(this.tabs, this.place);
-    await this.choose(this.names[0]);
+    await this.choose(this.names.includes(fitted) ? fitted : this.names[0]);
   }
 
   async choose(name) {
@@ -55,7 +55,15 @@ class Health {
         figure(perYear(health.resistance.median, "mΩ"), "resistance a year, median")),
       element("p", { class: "prose" }, health.words));
     await this.draw(health);
-    this.place.append(element("h2", {}, "Groups"), table(health));
+    this.place.append(element("h2", {}, "Groups"), table(health), ...this.others(name));
+  }
+
+  /** The way to hold this pack against another. */
+  others(name) {
+    const others = this.names.filter((one) => one !== name);
+    if (others.length === 0) return [];
+    const link = (other) => element("a", { class: "tap", href: `#/packs/${[name, other].map(encodeURIComponent).join("/")}` }, other);
+    return [element("h2", {}, `${name} against`), element("div", { class: "buttons" }, ...others.map(link))];
   }
 
   /** Every group's line is thin; those that stand out are strong. */

@@ -5,7 +5,7 @@ import { Motion, guardWhileMoving } from "./motion.js";
 import { reach } from "./reach.js";
 import { Sound } from "./sound.js";
 import { Strip } from "./strip.js";
-import { LATE_S, STALE_S, ageWords, amount, lowest, meaning, ordered, stateLine, volts } from "./words.js";
+import { LATE_S, STALE_S, ageWords, amount, lowest, meaning, ordered, stateLine, volts, weakLine } from "./words.js";
 
 // One shape a level, so that nothing rests on colour: disc, diamond, triangle, octagon, and an open square for none.
 const SHAPES = {
@@ -30,6 +30,7 @@ export class LiveView {
     this.figure = find("#figure");
     this.reach = find("#reach");
     this.facts = find(".facts");
+    this.weak = find(".weak");
     this.button = find("#acknowledge");
     this.strip = new Strip(find("#strip"));
     this.button.addEventListener("click", () => this.acknowledge());
@@ -101,6 +102,9 @@ export class LiveView {
     say(part("current"), state.current_a === null ? "" : amount(Math.round(state.current_a) || 0, "A"));
     const hottest = Math.max(...state.temperature_c.filter((value) => value !== null));
     say(part("heat"), Number.isFinite(hottest) ? `${Math.round(hottest)} °C` : "");
+    const weak = weakLine(state);
+    say(this.weak, weak);
+    this.weak.hidden = weak === "";
     say(part("way"), state.distance_m === null ? "" : `${(state.distance_m / 1000).toFixed(1)} km`);
   }
 

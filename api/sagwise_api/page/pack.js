@@ -42,7 +42,7 @@ class PackView {
     const fitted = pack.name === this.fitted;
     const facts = `${pack.series} groups, ${pack.parallel === 1 ? "one cell" : `${pack.parallel} cells`} each, ${pack.chemistry}, ${pack.capacity_ah} Ah`;
     const choose = fitted || !this.me.paired ? null : button("Fit this", () => this.fit(pack));
-    const name = element("button", { class: "plain", type: "button", "aria-pressed": String(pack.name === this.name) }, pack.name);
+    const name = element("button", { class: "choice", type: "button", "aria-pressed": String(pack.name === this.name) }, pack.name);
     name.addEventListener("click", () => this.load(pack.name));
     return element("div", { class: fitted ? "pack-card fitted" : "pack-card" },
       element("p", {}, name, fitted ? " is fitted" : ""), element("p", { class: "quiet" }, facts), choose);

@@ -20,8 +20,8 @@ export function axes(colour, format, steps, formatX, stepsX = TIME_STEPS_S) {
   ];
 }
 
-/** A rule across the plot with its name, drawn on the canvas. */
-export function rule(plot, value, words, colour, width, dash) {
+/** A rule across the plot, drawn on the canvas. */
+export function rule(plot, value, colour, width, dash) {
   if (value === null) return;
   const { left, width: span } = plot.bbox;
   const y = Math.round(plot.valToPos(value, "y", true));
@@ -35,14 +35,5 @@ export function rule(plot, value, words, colour, width, dash) {
   context.moveTo(left, y);
   context.lineTo(left + span, y);
   context.stroke();
-  context.setLineDash([]);
-  context.font = `600 ${FONT.replace("13px", `${13 * ratio}px`)}`;
-  context.textAlign = "left";
-  context.lineWidth = 4 * ratio;
-  context.strokeStyle = colour.paper;
-  context.fillStyle = colour.ink;
-  context.lineJoin = "round";
-  context.strokeText(words, left + 6 * ratio, y - 9 * ratio);
-  context.fillText(words, left + 6 * ratio, y - 9 * ratio);
   context.restore();
 }

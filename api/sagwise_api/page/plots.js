@@ -10,6 +10,7 @@ import { volts } from "./words.js";
 
 const SHORTEST_S = 4; // no closer than this
 const FINER_AFTER_MS = 120;
+const TICK_ROOM = 0.11; // of the span of volts
 const DASHES = [[], [7, 4], [2, 3], [10, 3, 2, 3]];
 const SHARES = { voltage: 0.36, current: 0.2, temperature: 0.16 };
 
@@ -159,9 +160,8 @@ export class Plots {
       { stroke: colour.ink, width: 3 }];
     options.bands = [{ series: [2, 1], fill: colour.band }];
     options.hooks.draw = [(plot) => {
-      const named = this.grips.length === 0 ? `rest limit ${volts(limits.rest_v)} V` : ""; // the grip has its own figure
-      rule(plot, limits.rest_v, named, colour, 1.5, [9, 5]);
-      rule(plot, limits.floor_v, `floor ${volts(limits.floor_v)} V`, colour, 3, []);
+      rule(plot, limits.rest_v, colour, 1.5, [9, 5]);
+      rule(plot, limits.floor_v, colour, 3, []);
       this.place(plot);
     }];
     options.hooks.setCursor = [(plot) => this.read(plot.cursor.idx)];
@@ -169,11 +169,13 @@ export class Plots {
       this.column("loaded_v", "high"), this.column("rest_v", "low")]);
   }
 
-  /** Of the whole ride, so that the scale stands still while the finger moves. */
+  /** Of the whole ride, so that the scale stands still while the finger moves; below all of it is room for ticks. */
   voltageRange() {
     const known = ["low", "high"].flatMap((side) => this.column("loaded_v", side).filter((v) => v !== null));
     const floor = this.data.limits.floor_v ?? Math.min(...known);
-    return [Math.min(...known, floor) - 0.08, Math.max(...known, floor + 0.5) + 0.05];
+    const low = Math.min(...known, floor);
+    const high = Math.max(...known, floor + 0.5) + 0.05;
+    return [low - (high - low) * TICK_ROOM, high];
   }
 
   makeCurrent(colour) {
@@ -249,7 +251,7 @@ export class Plots {
   }
 
   place(plot) {
-    for (const old of plot.over.querySelectorAll(".mark, .tick, .grip-line")) old.remove();
+    for (const old of plot.over.querySelectorAll(".mark, .tick, .grip-line, .rule-label")) old.remove();
     const put = (at, made) => {
       const left = plot.valToPos(at, "x");
       if (left < 0 || left > plot.over.clientWidth) return;
@@ -263,6 +265,19 @@ export class Plots {
       put(mark.at_s, element("span", { class: "mark", "data-level": mark.priority }, element("i", {}, String(mark.number))));
     }
     for (const grip of this.grips) this.placeGrip(plot, grip);
+    this.placeNames(plot);
+  }
+
+  /** Names of the limits lie above marks and ticks. A limit that can be dragged has its figure at the grip. */
+  placeNames(plot) {
+    const { rest_v: rest, floor_v: floor } = this.data.limits;
+    const named = [[rest, this.grips.length === 0 ? `rest limit ${volts(rest)} V` : null], [floor, `floor ${volts(floor)} V`]];
+    for (const [value, words] of named) {
+      if (value === null || words === null) continue;
+      const name = element("span", { class: "rule-label" }, words);
+      name.style.top = `${plot.valToPos(value, "y")}px`;
+      plot.over.append(name);
+    }
   }
 
   placeGrip(plot, grip) {

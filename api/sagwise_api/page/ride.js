@@ -112,9 +112,11 @@ export async function showRide(id, body, title) {
     element("section", { id: "ride-groups" }, ...groupTable(ride), ...chargeRecord(ride), ...standingRecord(ride)));
   const record = element("section", { id: "record" });
   const what = element("section", { class: "what-if", id: "what-if", hidden: "" });
-  body.replaceChildren(facts(ride), element("p", { class: "quiet" }, `${ride.pack}${tells(ride)}`), places.reads,
+  const of = element("p", { class: "quiet" }, `${ride.pack}${tells(ride)}`);
+  const says = { title, pack: (name) => { of.textContent = `${name}${tells(ride)}`; } };
+  body.replaceChildren(facts(ride), of, places.reads,
     element("div", { class: "plots" }, places.voltage, places.current, places.temperature), bar, what, rest, record);
-  new RecordForm(record, ride, title).offer().catch((error) => { record.textContent = error.message; });
+  new RecordForm(record, ride, says).offer().catch((error) => { record.textContent = error.message; });
   if (chart === null) {
     places.reads.textContent = "No sample of this ride is stored.";
     bar.hidden = true;

@@ -1,12 +1,13 @@
 // The rides, by day. Law: the few figures that matter, a dash for what is not known; two that are ticked are compared.
 
-import { get } from "./api.js";
+import { get, post, remove } from "./api.js";
 import { clockOf, dayOf, duration } from "./dates.js";
-import { button, element, figure } from "./dom.js";
+import { button, element, figure, tell } from "./dom.js";
 import { kinds } from "./kinds.js";
 import { volts } from "./words.js";
 
 const PAGE = 50;
+const DELETED = ["deleted", "Deleted"];
 
 class RideList {
   constructor(body) {
@@ -18,29 +19,41 @@ class RideList {
   }
 
   async start() {
-    const tabs = element("div", { class: "buttons", role: "group", "aria-label": "Kind of record" },
-      ...kinds.map(([kind, words]) => button(words, () => this.choose(kind), "tap small")));
-    this.tabs = tabs;
-    this.body.replaceChildren(tabs, this.list, this.foot);
+    this.kinds = [...kinds];
+    this.tabs = element("div", { class: "buttons", role: "group", "aria-label": "Kind of record" },
+      ...this.kinds.map((kind) => this.tab(kind)));
+    this.body.replaceChildren(this.tabs, this.list, this.foot);
+    const asked = get("/me");
     await this.choose(this.kind);
+    if (!(await asked).paired) return;
+    this.kinds.push(DELETED);
+    this.tabs.append(this.tab(DELETED));
+  }
+
+  tab([kind, words]) {
+    const made = button(words, () => this.choose(kind), "tap small");
+    made.setAttribute("aria-pressed", String(kind === this.kind));
+    return made;
   }
 
   async choose(kind) {
     this.kind = kind;
-    [...this.tabs.children].forEach((tab, index) => tab.setAttribute("aria-pressed", String(kinds[index][0] === kind)));
+    [...this.tabs.children].forEach((tab, index) => tab.setAttribute("aria-pressed", String(this.kinds[index][0] === kind)));
     this.days = new Map();
     this.list.replaceChildren();
     this.pick([]);
     try {
       const count = await this.load(null);
       if (count === 0) this.list.append(element("p", { class: "empty" }, nothing(kind)));
+      else if (kind === DELETED[0]) this.list.prepend(element("p", { class: "quiet" }, "These are in no other list. Bring one back and it counts again."));
     } catch (error) {
       this.list.append(element("p", { class: "empty" }, error.message));
     }
   }
 
   async load(before) {
-    const { rides } = await get(`/rides?limit=${PAGE}&kind=${this.kind}${before ? `&before_id=${before}` : ""}`);
+    const wanted = this.kind === DELETED[0] ? "deleted=true" : `kind=${this.kind}`;
+    const { rides } = await get(`/rides?limit=${PAGE}&${wanted}${before ? `&before_id=${before}` : ""}`);
     this.list.querySelector(".more")?.remove();
     for (const ride of rides) this.add(ride);
     if (rides.length === PAGE) this.list.append(button("Earlier", () => this.load(rides.at(-1).ride_id), "tap more"));
@@ -58,9 +71,30 @@ class RideList {
 
   row(ride) {
     const clock = ride.started_trusted ? clockOf(ride.started_unix_s) : `${clockOf(ride.started_unix_s)}?`;
+    if (ride.deleted) return this.deletedRow(ride, clock);
     const box = element("input", { type: "checkbox", "aria-label": `Compare the record of ${clock}` });
     box.addEventListener("change", () => this.tick(ride, box));
     return element("div", { class: "ride" }, link(ride, clock), element("label", { class: "pick" }, box));
+  }
+
+  deletedRow(ride, clock) {
+    const row = element("div", { class: "ride deleted" }, link(ride, clock));
+    row.append(button("Bring back", () => this.bringBack(ride, row), "tap small"));
+    return row;
+  }
+
+  async bringBack(ride, row) {
+    try {
+      await post(`/rides/${ride.ride_id}/restore`, {});
+      row.hidden = true;
+      tell(this.body, "The record is back in its list.", async () => {
+        await remove(`/rides/${ride.ride_id}`);
+        row.hidden = false;
+        tell(this.body, "The record is deleted again.");
+      });
+    } catch (error) {
+      tell(this.body, error.message);
+    }
   }
 
   tick(ride, box) {
@@ -81,6 +115,7 @@ class RideList {
 
 function nothing(kind) {
   if (kind === "charge") return "No charge is kept yet.";
+  if (kind === DELETED[0]) return "Nothing is deleted. What you delete is kept here, so that you can have it back.";
   if (kind === "standing") return "No time of standing is kept yet.";
   return "No ride yet. A ride begins by itself when you pull away.";
 }

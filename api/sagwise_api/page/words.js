@@ -168,3 +168,15 @@ function standing(alarm) {
   if (alarm.state === "shelved") return { level: "none", flash: false, title, detail: "shelved: no sound" };
   return { level: "none", flash: false, title, detail: "over now, not yet seen" };
 }
+
+const lack = (weak) => (weak.capacity_percent === null ? 0 : 100 - weak.capacity_percent);
+
+/** The group that holds the pack back most, and why: "group 7: 20 % less charge than the others"; "" without one. */
+export function weakLine(state) {
+  const [worst, ...others] = [...state.weak].sort((a, b) => lack(b) - lack(a) || b.resistance_percent - a.resistance_percent);
+  if (worst === undefined) return "";
+  const less = `${Math.round(lack(worst))} % less charge`;
+  const more = `resists ${Math.round(worst.resistance_percent)} % more`;
+  const why = { capacity: `${less} than the others`, resistance: `${more} than the others`, both: `${less}, ${more}` };
+  return `group ${worst.group}: ${why[worst.short_of]}${others.length === 0 ? "" : `; ${others.length} more`}`;
+}

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.alarm.engine import Engine
-from sagwise_daemon.domain.estimate import Learnt
+from sagwise_daemon.domain.estimate import Kind, Learnt, Weakness
 from sagwise_daemon.domain.estimate.energy import EnergyLeft, with_energy, with_home
 from sagwise_daemon.domain.estimate.taught import sure_mohm
 from sagwise_daemon.domain.model import (
@@ -118,6 +118,11 @@ def take(state: State, readings: Readings) -> Taken:
 def learnt(state: State) -> Learnt | None:
     """What is known of the pack for its next ride; None where nothing new was taught."""
     return estimate.learnt(state.estimator)
+
+
+def weak_groups(state: State) -> tuple[Weakness, ...]:
+    """Groups that hold the pack back for sure, with the reason. Takes as long as some hundred readings."""
+    return tuple(one for one in estimate.weak_groups(state.estimator) if one.kind is not Kind.NONE)
 
 
 def other_pack(state: State) -> bool:

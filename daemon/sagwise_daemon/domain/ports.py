@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from sagwise_daemon.domain.estimate.taught import Learnt
+from sagwise_daemon.domain.estimate.weak import Weakness
 from sagwise_daemon.domain.model import AlarmEvent, AlarmView, Floats, Pack
 
 
@@ -22,6 +23,7 @@ class LiveState:
     link: "waiting" (never heard), "up", "lost". sound: priority now sounding, or None.
     notice: one plain sentence when something is wrong that is no alarm ("board has 14 groups, pack has 16").
     energy_left_wh: above the reserve, with its standard uncertainty. energy_home_wh: what it takes to get home.
+    weak: groups that hold the pack back for sure, and why.
     """
 
     sequence: int
@@ -49,6 +51,7 @@ class LiveState:
     energy_left_wh: float | None = None
     energy_left_sigma_wh: float | None = None
     energy_home_wh: float | None = None
+    weak: tuple[Weakness, ...] = ()
 
 
 class Live(Protocol):

@@ -120,7 +120,8 @@ def test_no_capacity_from_a_ride_that_ends_under_load_or_draws_little(record) ->
         ({}, "resistance", "1.50 times"),
         ({"resistance_mohm": (3.0, 3.0, 3.0, 7.0)}, "resistance", "look at its joints first"),
         ({"resistance_mohm": (3.0,) * 4, "soc": (0.9, 0.9, 0.9, 0.85)}, "rest", "ends 60 mV under the others"),
-        ({"resistance_mohm": (3.0,) * 4, "capacity_ah": (22.5, 22.5, 22.5, 19.5)}, "capacity", "holds 13 % less"),
+        ({"resistance_mohm": (3.0,) * 4, "capacity_ah": (22.5, 22.5, 22.5, 19.5)}, "capacity", "holds 13 ± 1 % less"),
+        ({"capacity_ah": (22.5, 22.5, 22.5, 19.5)}, "both", "% less than the others, and its resistance is 1.50 times"),
         ({"resistance_mohm": (3.0,) * 4}, "none", "No group stands out"),
     ],
 )

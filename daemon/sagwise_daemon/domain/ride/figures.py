@@ -264,6 +264,7 @@ def _weakest(groups: Sequence[GroupFigures]) -> Weakest | None:
         np.array([one.resistance_ratio for one in groups]),
         np.array([one.rest_end_v for one in groups]),
         np.array([one.capacity_ah for one in groups]),
+        np.array([one.capacity_sigma_ah for one in groups]),
     )
 
 

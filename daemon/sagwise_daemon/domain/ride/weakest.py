@@ -20,15 +20,20 @@ MUCH_CAPACITY = 0.06
 
 @dataclass(frozen=True, slots=True)
 class Weakest:
-    """The weakest group. reason: "resistance", "rest", "capacity", or "none" where no group stands out."""
+    """The weakest group. reason: "resistance", "rest", "capacity", "both" for a group that is short of capacity and
+    resists more, or "none" where no group stands out.
+    """
 
     group: int
     reason: str
     words: str
 
 
-def weakest(resistance_ratio: Floats, rest_end_v: Floats, capacity_ah: Floats) -> Weakest | None:
-    """(groups,) each, NaN where unknown. None where nothing at all is known."""
+def weakest(
+    resistance_ratio: Floats, rest_end_v: Floats, capacity_ah: Floats, capacity_sigma_ah: Floats
+) -> Weakest | None:
+    """(groups,) each, NaN where unknown; the last is the capacity's standard uncertainty. None where nothing at all is
+    known."""
     behind_v, short = middle(rest_end_v) - rest_end_v, 1.0 - capacity_ah / middle(capacity_ah)
     scores = np.stack([(resistance_ratio - 1.0) / MUCH_RATIO, behind_v / MUCH_REST_V, short / MUCH_CAPACITY])
     known = np.where(np.isnan(scores), -np.inf, scores)
@@ -38,13 +43,16 @@ def weakest(resistance_ratio: Floats, rest_end_v: Floats, capacity_ah: Floats) -
     group = int(place) + 1
     if known.max() < 1.0:
         return Weakest(group, "none", "No group stands out.")
+    ratio, lacks = float(resistance_ratio[place]), 100.0 * float(short[place])
+    sigma = 100.0 * float(capacity_sigma_ah[place] / middle(capacity_ah))
+    holds = f"holds {lacks:.0f} ± {sigma:.0f} % less than the others"
+    if known[0, place] >= 1.0 and known[2, place] >= 1.0:
+        return Weakest(group, "both", f"It {holds}, and its resistance is {ratio:.2f} times the pack's median.")
     if reason == 0:
-        ratio = float(resistance_ratio[place])
-        words = f"Its resistance is {ratio:.2f} times the pack's median{_joint(ratio)}."
-        return Weakest(group, "resistance", words)
+        return Weakest(group, "resistance", f"Its resistance is {ratio:.2f} times the pack's median{_joint(ratio)}.")
     if reason == 1:
         return Weakest(group, "rest", f"It ends {1000 * float(behind_v[place]):.0f} mV under the others at rest.")
-    return Weakest(group, "capacity", f"It holds {100 * float(short[place]):.0f} % less than the others.")
+    return Weakest(group, "capacity", f"It {holds}.")
 
 
 def _joint(ratio: float) -> str:
