@@ -101,7 +101,7 @@ def weak_groups(state: EstimatorState) -> tuple[weak.Weakness, ...]:
 def _taught(state: EstimatorState) -> Learnt:
     """What this ride taught, by itself."""
     steps, capacity, zero = state.steps, state.capacity, state.inputs.zero
-    measured = state.warm and state.common.scaled and isfinite(_measured(state))
+    measured = state.warm and state.common.scaled and isfinite(steps.middle_v)
     blank = Learnt.nothing(state.pack.series)
     return Learnt(
         rides=1,
@@ -151,10 +151,11 @@ def take(state: EstimatorState, readings: Readings, suspect: NDArray[np.bool_] |
     told = Told(valid)
     medians = _medians(volts)
     moments = state.inputs.take(readings, medians)
+    changes = frozenset() if suspect is None else _changes(state.unbelieved, suspect)
     rows = zip(moments, readings.time_s.tolist(), volts, valid, valid.sum(axis=1).tolist(), medians, strict=True)
     for row, (moment, time_s, group_v, some, count, median) in enumerate(rows):
         seen = Seen(time_s, group_v, some, count, median)
-        if suspect is not None:
+        if suspect is not None and row in changes:
             _believe(state, suspect[row])
         if isinstance(moment, Unmeasured):
             _alone(state, seen, moment, told, row)
@@ -172,13 +173,16 @@ def take(state: EstimatorState, readings: Readings, suspect: NDArray[np.bool_] |
     return output.estimates(readings.time_s, told, state.curve, state.milliohm), told
 
 
+def _changes(before: NDArray[np.bool_], suspect: NDArray[np.bool_]) -> frozenset[int]:
+    """Rows where other groups are suspect than in the row before, (groups,) before the first."""
+    earlier = np.concatenate([before[None], suspect[:-1]])
+    return frozenset(np.flatnonzero((suspect != earlier).any(axis=1)).tolist())
+
+
 def _believe(state: EstimatorState, suspect: NDArray[np.bool_]) -> None:
     """Groups whose readings are to be believed again begin anew: a false one has taught them for a while."""
-    before = state.unbelieved
-    if np.array_equal(suspect, before):
-        return
+    back = state.unbelieved & ~suspect
     state.unbelieved = suspect.copy()
-    back = before & ~suspect
     if back.any():
         state.peers.reopen(back)
 
@@ -256,7 +260,7 @@ def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:
     common, steps = state.common, state.steps
     common.flow(moment.mean_c, moment.seconds)
     steps.add(seen.time_s, np.where(valid, seen.volts, nan), moment.c, moment.factor)
-    beginning = state.start.add(volts, moment, _measured(state), common.currents[1])
+    beginning = state.start.add(volts, moment, steps.middle_v, common.currents[1])
     if beginning is not None:
         _begin(state, beginning)
     elif state.reason is Unknown.STARTING:
@@ -289,7 +293,7 @@ def _running(state: EstimatorState, seen: Seen, moment: Moment, told: Told, row:
         volts = np.where(seen.valid, volts, np.nan)
     state.floor.add(volts, seen.all_valid, moment.c, moment.seconds)
     state.steps.add(seen.time_s, volts, moment.c, moment.factor)
-    state.capacity.add(seen, moment, common, peers, _measured(state))
+    state.capacity.add(seen, moment, common, peers, state.steps.middle_v)
     state.warm = moment.warm
     if state.proving:
         _prove(state)
@@ -327,16 +331,9 @@ def _tell(state: EstimatorState, told: Told, row: int) -> None:
         told.numbers[row, RESISTANCE] = state.common.resistance(steps.step_c)
 
 
-def _measured(state: EstimatorState) -> float:
-    """The middle group's 1 s resistance from steps, volts per C at 25 degC; NaN until three are seen."""
-    r_25 = state.steps.r_25
-    found = r_25[np.isfinite(r_25)]
-    return float(np.median(found)) if len(found) else nan
-
-
 def _prove(state: EstimatorState) -> None:
     """Once three steps are seen: are these the cells that earlier rides taught about?"""
-    measured_v = _measured(state)
+    measured_v = state.steps.middle_v
     if isnan(measured_v):
         return
     state.proving = False
@@ -350,7 +347,7 @@ def _prove(state: EstimatorState) -> None:
 
 
 def _scale(state: EstimatorState) -> None:
-    measured_v = _measured(state)
+    measured_v = state.steps.middle_v
     if isnan(measured_v) and state.since_s < s.SCALE_WITHIN_S:
         return
     state.common.scale(measured_v, state.steps.step_c)

@@ -7,6 +7,8 @@ voltage is averaged over a calm window before a rise and another that begins wel
 
 from __future__ import annotations
 
+from math import nan
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,7 +39,7 @@ class Steps:
     """The last two seconds, and the steps found so far.
 
     r_25: (groups,) median at 25 degC in volts per C, NaN until three steps are seen, complete when none is. step_c:
-    their median size.
+    their median size. middle_v: of the middle group, NaN until known.
     """
 
     def __init__(self, groups: int) -> None:
@@ -50,6 +52,7 @@ class Steps:
         self._sizes = np.full((s.STEPS_KEPT, 1), np.nan)
         self._count = 0
         self.r_25: Floats = np.full(groups, np.nan)
+        self.middle_v = nan
         self.step_c = s.TYPICAL_STEP_C
         self.complete = False
 
@@ -117,4 +120,5 @@ class Steps:
         enough = np.isfinite(rows).sum(axis=0) >= s.STEPS_NEEDED
         self.r_25 = np.where(enough, median_rows(rows), np.nan)
         self.complete = bool(enough.all())
+        self.middle_v = float(median_rows(self.r_25[:, None])[0])
         self.step_c = float(median_rows(self._sizes[: len(rows)])[0])
