@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from sagwise_daemon.changed import from_log, rules_changed
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.pack.profile import RULES
@@ -36,6 +37,7 @@ from sagwise_daemon.domain.ride.advice import (
 from sagwise_daemon.domain.ride.kinds import RIDE
 from sagwise_daemon.domain.ride.settings_grid import RULE, Setting, floor_s
 from sagwise_daemon.errors import InputError, StoreError
+from sagwise_daemon.io.changes import SETTINGS_FILE
 from sagwise_daemon.io.export import trace_of
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.replay import replay
@@ -61,14 +63,22 @@ class Looked:
 def add_arguments(parser: ArgumentParser) -> None:
     """The verb's options."""
     parser.add_argument("--store", type=Path, required=True, metavar="PATH", help="the ride store's file")
-    parser.add_argument("--pack", type=Path, required=True, metavar="PACK", help="the pack file (TOML)")
+    parser.add_argument(
+        "--pack",
+        type=Path,
+        required=True,
+        metavar="PACK",
+        help="the pack file (TOML); what was changed on the page (settings.jsonl beside the store) counts too",
+    )
     parser.add_argument("--rides", type=int, default=NEWEST, metavar="N", help="how many of the newest to look at")
     parser.add_argument("--json", action="store_true", help="one JSON document instead of the words")
 
 
 def run(args: Namespace) -> int:
     """Propose and say why: 0. Raises InputError for what cannot be used."""
-    pack = load_pack(args.pack)
+    filed = load_pack(args.pack)
+    log = args.store.with_name(SETTINGS_FILE)
+    pack = from_log(filed, log) if log.is_file() else filed
     if args.rides < 1:
         raise InputError(f"--rides: {args.rides} is not allowed; write 1 or more")
     if not args.store.is_file():
@@ -83,7 +93,8 @@ def run(args: Namespace) -> int:
     if args.json:
         sys.stdout.write(json.dumps(document(pack, looked, advice), ensure_ascii=False, allow_nan=False) + "\n")
     else:
-        sys.stdout.write("\n".join(words(pack, looked, advice)) + "\n")
+        on_page = RULE in rules_changed(filed, pack)
+        sys.stdout.write("\n".join(words(pack, looked, advice, on_page)) + "\n")
     return 0
 
 
@@ -175,13 +186,15 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
 
 
-def words(pack: Pack, looked: Looked, advice: Advice) -> Iterator[str]:
-    """The same for people."""
+def words(pack: Pack, looked: Looked, advice: Advice, on_page: bool = False) -> Iterator[str]:
+    """The same for people. on_page: `rest_low` is not as the pack file has it, but as it was set on the page."""
     yield f"{pack.name}: {_count(len(looked.rides), 'stored ride')} looked at"
     yield from (f"  ride {number} left out: it {why}" for number, why in looked.skipped)
     yield ""
     yield from _reasons(pack, looked.rides, advice)
     yield ""
+    if on_page:
+        yield f"{RULE} was set on the page, which outdoes the pack file: change it there, on the view of the pack."
     yield "In the pack file:"
     yield f"  [alarm.{RULE}]"
     yield f"  {RULES[RULE].limit_key} = {_volts(advice.proposed.limit_v)[:-2]}"

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from sagwise_daemon.changed import as_changed, check_keys
 from sagwise_daemon.config.pack import load_pack, reruled
 from sagwise_daemon.domain.model import Pack, RuleSettings
 from sagwise_daemon.domain.owner import Change, Value
@@ -43,7 +44,7 @@ class Garage:
         self._filed = _known_packs(pack_path)
         self._configured = load_pack(pack_path).name
         self._log = ChangeLog(log_path)
-        self._packs = {name: self._as_changed(name) for name in self._filed}
+        self._packs = {name: as_changed(pack, self._log.changes) for name, pack in self._filed.items()}
 
     def packs(self) -> Sequence[Pack]:
         return tuple(self._packs.values())
@@ -99,7 +100,7 @@ class Garage:
         before = self._packs[name]
         if rule not in before.rules:
             raise KeyError(f"there is no alarm rule {rule!r}")
-        _check_keys(rule, values)
+        check_keys(rule, values)
         new = {key: value for key, value in values.items() if value != _value(before.rules[rule], rule, key)}
         if not new:
             raise ValueError("nothing is changed by that: the settings are so already")
@@ -134,20 +135,6 @@ class Garage:
         known = [name for name in fitted if name in self._filed]
         return known[-1] if known else self._configured
 
-    def _as_changed(self, name: str) -> Pack:
-        """The pack with its changes; where they no longer fit the file, the file alone, and that is said."""
-        pack = self._filed[name]
-        for change in self._log.changes:
-            if change.pack == name and change.rule is not None:
-                try:
-                    _check_keys(change.rule, change.values)
-                    pack = reruled(pack, {change.rule: {key: after for key, (_, after) in change.values.items()}})
-                except (PackError, KeyError, ValueError) as fault:
-                    log.error(
-                        "change %d of %s does not fit its file and is left out: %s", change.change_id, name, fault
-                    )
-        return pack
-
 
 def _known_packs(pack_path: Path) -> dict[str, Pack]:
     """The configured pack, then those of the files beside it that can be read."""
@@ -160,13 +147,6 @@ def _known_packs(pack_path: Path) -> dict[str, Pack]:
             continue  # another kind of file, or one that `sagwise check` would name
         packs.setdefault(pack.name, pack)
     return packs
-
-
-def _check_keys(rule: str, values: Mapping[str, object]) -> None:
-    spec = RULES[rule]
-    for key in values:
-        if key not in spec.key_names:
-            raise KeyError(f"{rule} has no {key!r}; there are {', '.join(spec.key_names)}")
 
 
 def _reruled(pack: Pack, overrides: Mapping[str, Mapping[str, Value]]) -> Pack:

@@ -20,7 +20,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from sagwise_daemon import what_if
+from sagwise_daemon import changed, what_if
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.alarm.rules import nothing_yet
 from sagwise_daemon.domain.alarm.yardstick import ON_DELAY_S, plain_threshold
@@ -258,6 +258,13 @@ def add_arguments(parser: ArgumentParser) -> None:
     """The verb's options."""
     parser.add_argument("trace", type=Path, metavar="TRACE", help="a trace CSV")
     parser.add_argument("--pack", type=Path, required=True, metavar="PACK", help="the pack file (TOML)")
+    parser.add_argument(
+        "--settings",
+        type=Path,
+        metavar="FILE",
+        help="the bike's settings.jsonl, which lies beside its rides: what was changed on the page counts too; without "
+        "it the pack file alone",
+    )
     parser.add_argument("--estimates", type=Path, metavar="OUT.csv", help="write every row's estimates here")
     what_if.add_arguments(parser)
     parser.add_argument("--json", action="store_true", help="one JSON document instead of the summary")
@@ -265,7 +272,9 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 def run(args: Namespace) -> int:
     """Replay and report. Alarms are no fault: 0. Raises InputError for what cannot be used."""
-    pack = load_pack(args.pack)
+    filed = load_pack(args.pack)
+    pack = filed if args.settings is None else changed.from_log(filed, args.settings)
+    on_page = changed.rules_changed(filed, pack)
     settings = what_if.settings(args, pack)
     trace = read_trace(args.trace, pack.series)
     if args.estimates is None:
@@ -276,10 +285,18 @@ def run(args: Namespace) -> int:
             result = replay(trace, pack, sink, settings)
     file = str(args.trace)
     if args.json:
-        sys.stdout.write(json.dumps(document(result, file), ensure_ascii=False, allow_nan=False) + "\n")
+        sys.stdout.write(
+            json.dumps(document(result, file) | _told(args, on_page), ensure_ascii=False, allow_nan=False) + "\n"
+        )
     else:
-        sys.stdout.write(report(result, file))
+        changes = [] if args.settings is None else [f"As changed on the page: {', '.join(on_page) or 'nothing'}\n"]
+        sys.stdout.write("".join([*changes, report(result, file)]))
     return 0
+
+
+def _told(args: Namespace, on_page: tuple[str, ...]) -> dict[str, Any]:
+    """The document's part on settings, where they were asked for."""
+    return {} if args.settings is None else {"changed_on_page": list(on_page)}
 
 
 def _refuse_overwriting(args: Namespace) -> None:

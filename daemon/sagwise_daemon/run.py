@@ -23,6 +23,7 @@ from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.flow import Flow
 from sagwise_daemon.garage import Garage
+from sagwise_daemon.io.changes import SETTINGS_FILE
 from sagwise_daemon.io.clock import Clock
 from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
 from sagwise_daemon.io.serial_link import SerialLink
@@ -37,7 +38,7 @@ from sagwise_daemon.supervisor import run_until, stop_on_signals
 log = logging.getLogger(__name__)
 
 TICK_S = 0.05
-SETTINGS_FILE, DEVICES_FILE = "settings.jsonl", "devices.json"  # beside the rides
+DEVICES_FILE = "devices.json"  # beside the rides, as the settings
 CODE_DIGITS = 8
 SUMMARIES_EVERY_S = 5.0
 DATING_EVERY_S = 1.0

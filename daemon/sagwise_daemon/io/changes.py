@@ -17,6 +17,8 @@ from sagwise_daemon.errors import StoreError
 
 log = logging.getLogger(__name__)
 
+SETTINGS_FILE = "settings.jsonl"  # beside the rides
+
 
 class ChangeLog:
     """The changes in the order they were made. `add` returns when the line is on the disk."""

@@ -16,6 +16,7 @@ from sagwise_daemon.__main__ import main
 from sagwise_daemon.advise import CAUTION
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.model import Pack, Readings
+from sagwise_daemon.garage import Garage
 from sagwise_daemon.io.export import export_ride
 from sagwise_daemon.io.store import RideStart, Store
 from sagwise_daemon.io.trace import read_trace
@@ -139,6 +140,16 @@ def test_plain_words(advised: Any) -> None:
         assert words in out
     assert "For a plain buzzer: " in out
     assert "nan" not in out
+
+
+def test_what_was_set_on_the_page_is_what_holds(advised: Any, ridden: Path, tmp_path: Path) -> None:
+    pack = ridden / "pack.toml"
+    Garage(pack, tmp_path / "settings.jsonl", lambda: 1.8e9).change(
+        load_pack(pack).name, "rest_low", {"volts": 3.2}, "me"
+    )
+    _, out, _ = advised()
+    assert "Raise rest_low from 3.20 V" in out
+    assert "rest_low was set on the page, which outdoes the pack file" in out
 
 
 def test_only_the_newest_are_looked_at(advised: Any) -> None:

@@ -22,6 +22,7 @@ from sagwise_daemon.__main__ import main
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.core import new_state, step
 from sagwise_daemon.domain.model import AlarmState, Silence
+from sagwise_daemon.garage import Garage
 from sagwise_daemon.io.trace import Trace, write_trace
 from sagwise_daemon.replay import document, replay, report
 
@@ -225,6 +226,21 @@ def test_the_command_prints_one_document_and_ends_with_0(pack_file: Path, writte
     json.loads(done.stdout, parse_constant=refuse)
 
 
+def test_settings_of_the_page_count_where_they_are_given(
+    pack_file: Path, ride: Ride, replayed: Any, written: Any, tmp_path: Path, capsys: Any
+) -> None:
+    trace, log = ride(0.30, 0.295), tmp_path / "settings.jsonl"
+    name = load_pack(pack_file).name
+    filed = replayed(trace)
+    assert "changed_on_page" not in filed and filed["plain_threshold"]["limit_v"] == pytest.approx(3.30)
+    Garage(pack_file, log, lambda: 1.8e9).change(name, "rest_low", {"volts": 3.1}, "phone")
+    assert replayed(trace)["plain_threshold"] == filed["plain_threshold"], "the pack file alone"
+    said = replayed(trace, "--settings", str(log))
+    assert said["plain_threshold"]["limit_v"] == 3.1 and said["changed_on_page"] == ["rest_low"]
+    assert main(["replay", str(written(trace)), "--pack", str(pack_file), "--settings", str(log)]) == 0
+    assert capsys.readouterr().out.startswith("As changed on the page: rest_low\n")
+
+
 def test_unusable_input_is_one_line_and_status_2(pack_file: Path, tmp_path: Path) -> None:
     (tmp_path / "bad.csv").write_text("time_s,group_01_v\n0,x\n")
     done = replay_process(str(tmp_path / "bad.csv"), "--pack", str(pack_file), "--json")
@@ -233,7 +249,7 @@ def test_unusable_input_is_one_line_and_status_2(pack_file: Path, tmp_path: Path
     assert "bad.csv: line 1, column group_02_v: the trace has 1 groups, the pack 4" in done.stderr
 
 
-@pytest.mark.parametrize("case", ["no trace", "no pack", "no folder", "over the trace", "over the pack"])
+@pytest.mark.parametrize("case", ["no trace", "no pack", "no settings", "no folder", "over the trace", "over the pack"])
 def test_what_cannot_be_used_is_refused_and_nothing_is_lost(
     pack_file: Path, written: Any, ride: Ride, tmp_path: Path, capsys: Any, case: str
 ) -> None:
@@ -242,6 +258,7 @@ def test_what_cannot_be_used_is_refused_and_nothing_is_lost(
     cases = {
         "no trace": [str(tmp_path / "none.csv"), "--pack", str(pack_file)],
         "no pack": [str(trace), "--pack", str(tmp_path / "none.toml")],
+        "no settings": [str(trace), "--pack", str(pack_file), "--settings", str(tmp_path / "settings.jsonl")],
         "no folder": [str(trace), "--pack", str(pack_file), "--estimates", str(tmp_path / "none" / "out.csv")],
         "over the trace": [str(trace), "--pack", str(pack_file), "--estimates", str(trace)],
         "over the pack": [str(trace), "--pack", str(pack_file), "--estimates", str(pack_file)],
