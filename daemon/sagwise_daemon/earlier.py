@@ -108,7 +108,9 @@ class PipeRecorder:
     def append_estimate(self, ride_id: int, estimate: Estimate) -> None:
         self._put("append_estimate", ride_id, estimate)
 
-    def event(self, event: AlarmEvent, ride_id: int | None, unix_s: float) -> tuple[int, Future[None]]:
+    def event(
+        self, event: AlarmEvent, ride_id: int | None, unix_s: float, *, trusted: bool = True
+    ) -> tuple[int, Future[None]]:
         self._put("event", event, ride_id, unix_s)
         done: Future[None] = Future()
         done.set_result(None)

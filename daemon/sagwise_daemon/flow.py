@@ -58,7 +58,9 @@ class RideRecorder(Protocol):
 
     def append_estimate(self, ride_id: int, estimate: Estimate) -> None: ...
 
-    def event(self, event: AlarmEvent, ride_id: int | None, unix_s: float) -> tuple[int, Future[None]]: ...
+    def event(
+        self, event: AlarmEvent, ride_id: int | None, unix_s: float, *, trusted: bool = True
+    ) -> tuple[int, Future[None]]: ...
 
     def end_ride(self, ride_id: int, ended_by: str) -> None: ...
 
@@ -160,7 +162,8 @@ class Flow:
         return [self._store(event) for event in outcomes.events]
 
     def _store(self, event: AlarmEvent) -> Stored:
-        event_id, done = self._recorder.event(event, self.ride_id, self._wall().unix_s)
+        wall = self._wall()
+        event_id, done = self._recorder.event(event, self.ride_id, wall.unix_s, trusted=wall.trusted)
         for outlet in self._outlets:
             outlet.offer(event)
         return Stored(event_id, done)

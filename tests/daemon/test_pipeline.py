@@ -66,7 +66,9 @@ class Recorder:
     def append_estimate(self, ride_id: int, estimate: Estimate) -> None:
         assert ride_id
 
-    def event(self, event: AlarmEvent, ride_id: int | None, unix_s: float) -> tuple[int, Future[None]]:
+    def event(
+        self, event: AlarmEvent, ride_id: int | None, unix_s: float, *, trusted: bool = True
+    ) -> tuple[int, Future[None]]:
         done: Future[None] = Future()
         self.events.append((len(self.events) + 1, event, done))
         return len(self.events), done

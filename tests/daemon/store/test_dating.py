@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from sagwise_daemon.config import built_in_pack
-from sagwise_daemon.domain.model import Reading
+from sagwise_daemon.domain.model import Reading, Silence
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.flow import Flow
@@ -153,6 +153,70 @@ def test_a_date_that_is_trusted_stays(store: Store, start, readings) -> None:
     store.recorder.date(known())
     store.recorder.flush()
     assert store.rides.ride(ride_id).started_unix_s == 1_760_000_000.0
+
+
+def told_in_the_past(store: Store, event, ride_id: int | None = None) -> int:
+    number, done = store.recorder.event(event(100.5), ride_id, PAST, trusted=False)
+    done.result(10)
+    return number
+
+
+def dates(store: Store) -> dict[int, float]:
+    return {kept.event_id: kept.unix_s for kept in store.rides.events()}
+
+
+def test_an_event_outside_of_rides_is_dated_by_when_it_was_told(store: Store, event) -> None:
+    number = told_in_the_past(store, event)
+    told_s = time.monotonic()
+    trusted, done = store.recorder.event(event(), None, NOW - 9999.0)
+    done.result(10)
+    time.sleep(0.05)
+    store.recorder.date(known())
+    store.recorder.flush()
+    found = dates(store)
+    assert found[number] == pytest.approx(NOW - (time.monotonic() - told_s), abs=0.04) and found[number] < NOW - 0.04
+    assert found[trusted] == NOW - 9999.0
+    store.recorder.date(known(NOW + 5000.0))  # a date that was found once stays
+    store.recorder.flush()
+    assert dates(store) == found
+
+
+def test_an_event_in_a_ride_is_dated_with_the_ride(store: Store, start, readings, event) -> None:
+    ride_id = ride_from(store, past(start, 500.0), readings)
+    number = told_in_the_past(store, event, ride_id)
+    store.recorder.date(known())
+    store.recorder.flush()
+    assert dates(store)[number] == pytest.approx(store.rides.ride(ride_id).started_unix_s + 0.5, abs=1e-3)
+
+
+def test_an_event_of_a_boot_that_never_learnt_the_time_keeps_its_mark(fresh: Path, event) -> None:
+    with Store.open(fresh) as store:
+        number = told_in_the_past(store, event)
+    connection = sqlite3.connect(fresh)
+    connection.execute("UPDATE events SET host_boot = 'the boot before'")
+    connection.commit()
+    connection.close()
+    with Store.open(fresh) as store:
+        later = told_in_the_past(store, event)
+        for doubtful in (replace(known(), trusted=False), replace(known(), host_boot="")):
+            store.recorder.date(doubtful)
+            store.recorder.flush()
+            assert set(dates(store).values()) == {PAST}
+        store.recorder.date(known())
+        store.recorder.flush()
+        assert dates(store)[number] == PAST and dates(store)[later] == pytest.approx(NOW, abs=0.5)
+
+
+def test_the_flow_says_whether_its_clock_was_trusted(store: Store) -> None:
+    _, pack = built_in_pack("otter")
+    flow = Flow(pack, store.recorder, RideSettings(), lambda: WallTime(PAST, False, time.monotonic(), host_boot()))
+    for stored in flow.take(Silence(2.0)):  # the link is lost: an alarm outside of any ride
+        stored.done.result(10)
+    assert set(dates(store).values()) == {PAST}
+    store.recorder.date(known())
+    store.recorder.flush()
+    (now,) = set(dates(store).values())
+    assert now == pytest.approx(NOW, abs=1.0)
 
 
 class Wall:

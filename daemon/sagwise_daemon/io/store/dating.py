@@ -1,5 +1,7 @@
-"""Rides recorded before anything had set the clock get their date. Law: only by the host's own boot and monotonic clock
-(`stamps.dated`); a ride of a boot that never learnt the time keeps its mark, and nothing inside a ride moves.
+"""What was recorded before anything had set the clock gets its date. Law: only by the host's own boot and monotonic
+clock (`stamps.dated`); what is of a boot that never learnt the time keeps its mark, and nothing inside a ride moves.
+
+An alarm event is dated with its ride, one that no ride can date by the moment it was told.
 """
 
 from __future__ import annotations
@@ -26,6 +28,15 @@ def date_rides(connection: Connection, known: WallTime) -> dict[int, float]:
                 _date(connection, ride.ride_id, started[ride.ride_id])
                 break
     return started
+
+
+def date_events(connection: Connection, known: WallTime) -> None:
+    """Date the events outside of rides that wait for it and were told in the boot of `known`."""
+    for event in connection.execute(select(events).where(events.c.host_boot == known.host_boot)).all():
+        found = dated(WallTime(event.unix_s, False, event.monotonic_s, event.host_boot), known)
+        if found.trusted:
+            now = {"unix_s": found.unix_s, "host_boot": None, "monotonic_s": None}
+            connection.execute(update(events).where(events.c.event_id == event.event_id).values(now))
 
 
 def _labels(connection: Connection, ride: Row[Any]) -> Iterator[tuple[WallTime, float]]:

@@ -17,7 +17,7 @@ from typing import TypeAlias
 
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Reading
 from sagwise_daemon.domain.stamps import WallTime
-from sagwise_daemon.io.store.state import RideState
+from sagwise_daemon.io.store.state import HostMoment, RideState
 
 SAMPLES_MAX = 6000  # five minutes at 20 Hz, about 6 MB
 
@@ -49,13 +49,16 @@ class Open:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NewEvent:
-    """An alarm event to store at once; `done` is set when it is committed."""
+    """An alarm event to store at once; `done` is set when it is committed. told: when, where `unix_s` is not
+    to be trusted.
+    """
 
     event_id: int
     ride_id: int | None
     unix_s: float
     event: AlarmEvent
     done: Future[None]
+    told: HostMoment | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,8 +136,11 @@ class Recorder:
             self._estimate_second[ride_id] = second
             self._put(ride_id, estimate)
 
-    def event(self, event: AlarmEvent, ride_id: int | None, unix_s: float) -> tuple[int, Future[None]]:
-        """The event's id at once, and a future that is done when the event is committed with full sync.
+    def event(
+        self, event: AlarmEvent, ride_id: int | None, unix_s: float, *, trusted: bool = True
+    ) -> tuple[int, Future[None]]:
+        """The event's id at once, and a future that is done when the event is committed with full sync. trusted:
+        whether `unix_s` is; if not, it is put right when `date` is called.
 
         The future fails with StoreError if it could not be stored; the store then goes on trying. The id is 0 when
         nothing could be written for so long that no identifier is left; that event is not kept.
@@ -148,7 +151,8 @@ class Recorder:
             done.set_exception(StoreError(f"{self._path}: the store cannot be written; see the log"))
             return 0, done
         try:
-            self._order(NewEvent(event_id, ride_id, unix_s, event, done))
+            told = None if trusted else HostMoment(self._host_boot, time.monotonic())
+            self._order(NewEvent(event_id, ride_id, unix_s, event, done, told))
         except StoreError as fault:
             done.set_exception(fault)
         return event_id, done

@@ -24,7 +24,7 @@ from sqlalchemy import (
 )
 
 # In order, oldest first; the last is what this program reads and writes.
-REVISIONS = ("0001", "0002", "0003", "0004")
+REVISIONS = ("0001", "0002", "0003", "0004", "0005")
 
 metadata = MetaData(
     naming_convention={
@@ -102,7 +102,8 @@ boots = Table(
     Column("host_boot", Text, nullable=False),
 )
 
-# Every alarm transition. `time_s` is the core's clock, `ride_time_us` the ride's.
+# Every alarm transition. `time_s` is the core's clock, `ride_time_us` the ride's. `host_boot`, `monotonic_s`: of one
+# that no ride dates, while its `unix_s` is of a clock that nothing had set; null once it is dated.
 events = Table(
     "events",
     metadata,
@@ -120,6 +121,8 @@ events = Table(
     Column("unit", Text, nullable=False),
     Column("basis", Text),
     Column("by", Text),
+    Column("host_boot", Text),
+    Column("monotonic_s", Float),
     Index(None, "ride_id"),
 )
 

@@ -20,7 +20,7 @@ from sqlalchemy.exc import IntegrityError
 
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.errors import StoreError
-from sagwise_daemon.io.store.dating import date_rides
+from sagwise_daemon.io.store.dating import date_events, date_rides
 from sagwise_daemon.io.store.housework import Housework
 from sagwise_daemon.io.store.ids import Ids
 from sagwise_daemon.io.store.inbox import Date, End, Flush, Inbox, Keep, Loss, NewEvent, Open, Order, merge
@@ -191,6 +191,7 @@ class Writer:
         def work(connection: Connection) -> dict[int, RideState]:
             states = {ride_id: ensure_ride(connection, state) for ride_id, state in self._rides.items()}
             started = date_rides(connection, known)
+            date_events(connection, known)
             return {
                 ride_id: replace(state, started_unix_s=started[ride_id], started_trusted=True)
                 if ride_id in started

@@ -95,11 +95,13 @@ def store_batch(connection: Connection, state: RideState, batch: Batch) -> RideS
 def store_event(connection: Connection, state: RideState | None, new: NewEvent) -> None:
     """Store an alarm event and count it in its ride."""
     event = new.event
+    ride_time_us = None if state is None else state.ride_time_us(event.time_s)
+    told = new.told if ride_time_us is None else None  # else the ride dates it
     connection.execute(
         insert(events).values(
             event_id=new.event_id,
             ride_id=new.ride_id,
-            ride_time_us=None if state is None else state.ride_time_us(event.time_s),
+            ride_time_us=ride_time_us,
             unix_s=new.unix_s,
             time_s=event.time_s,
             rule=event.rule,
@@ -111,6 +113,8 @@ def store_event(connection: Connection, state: RideState | None, new: NewEvent) 
             unit=event.unit,
             basis=None if event.basis is None else event.basis.value,
             by=event.by,
+            host_boot=None if told is None else told.boot,
+            monotonic_s=None if told is None else told.monotonic_s,
         )
     )
     if new.ride_id is not None and event.to is AlarmState.UNACKNOWLEDGED:
