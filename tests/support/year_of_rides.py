@@ -6,6 +6,7 @@ northern year, so that resistances swing by half between January and July.
 
 from __future__ import annotations
 
+import copy
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -13,13 +14,14 @@ from typing import Any
 import numpy as np
 
 from sagwise_daemon.io.trace import Trace
-from sagwise_sim.scenario import parse
+from sagwise_sim.pack import Pack
+from sagwise_sim.scenario import Scenario, parse
 from sagwise_sim.simulation import build, simulate
 
 DAYS = 365.0
 SERIES = 16
 RATE_HZ = 5.0
-STEP_A, MEAN_C = 45.0, 14.0
+RISE_A, ROWS = 22.5, 3  # a rise of 1C, between means of three rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,21 +40,31 @@ class Year:
 
     def trace(self, number: int) -> Trace:
         """Four minutes: rest, ride, rest."""
+        made = simulate(self._parsed(number))
+        return Trace(made.time_s, made.group_v, made.current_a, made.temperature_c, made.distance_m)
+
+    def true_ratio(self, number: int) -> float:
+        """The aged group's 1 s resistance over the median, for the rises of 1C and more that this ride makes: at each
+        of them a copy of the cells takes the step for a second, and another goes on as before.
+        """
+        current_a = self.trace(number).current_a
+        assert current_a is not None
+        pack, found, last = build(self._parsed(number)).pack, [], -ROWS
+        for row, amperes in enumerate(current_a.tolist()):
+            before_a = float(current_a[max(0, row - ROWS + 1) : row + 1].mean())
+            after_a = float(current_a[row + 1 : row + ROWS + 1].mean()) if row + ROWS < len(current_a) else before_a
+            if after_a - before_a >= RISE_A and row - last > ROWS:
+                last = row
+                found.append((_after_1s(pack, before_a) - _after_1s(pack, after_a)) / (after_a - before_a))
+            pack.step(amperes, 1.0 / RATE_HZ)
+        resistance = np.median(np.array(found), axis=0)
+        return float(resistance[self.aged - 1] / np.median(resistance))
+
+    def _parsed(self, number: int) -> Scenario:
         rng = np.random.default_rng((self.seed, number))
         year = self.day(number) / DAYS
         ambient_c = 11.0 - 9.0 * math.cos(2 * math.pi * year) + rng.normal(0.0, 3.0)
-        made = simulate(parse(f"ride {number}", self._scenario(number, year, float(ambient_c), rng)))
-        return Trace(made.time_s, made.group_v, made.current_a, made.temperature_c, made.distance_m)
-
-    def true_ratio(self, year: float) -> float:
-        """The aged group's 1 s resistance over the median, as a step finds it in cells as warm as they mostly were."""
-        told = self._scenario(0, year, MEAN_C, np.random.default_rng(0))
-        told["pack"] |= {"start_soc": 0.7, "start_c": MEAN_C, "spread_soc": 0.0}
-        pack = build(parse("step", told)).pack
-        before_v = pack.loaded_v(0.0)
-        pack.step(STEP_A, 1.0)
-        resistance = (before_v - pack.loaded_v(STEP_A)) / STEP_A
-        return float(resistance[self.aged - 1] / np.median(resistance))
+        return parse(f"ride {number}", self._scenario(number, year, float(ambient_c), rng))
 
     def _scenario(self, number: int, year: float, ambient_c: float, rng: np.random.Generator) -> dict[str, Any]:
         built = np.random.default_rng(self.seed)
@@ -88,3 +100,10 @@ class Year:
                 {"kind": "rest", "duration_s": 70},
             ],
         }
+
+
+def _after_1s(pack: Pack, current_a: float) -> np.ndarray:
+    """(groups,) loaded voltages after a second of that current, the pack untouched."""
+    aside = copy.deepcopy(pack)
+    aside.step(current_a, 1.0)
+    return np.asarray(aside.loaded_v(current_a))
