@@ -150,7 +150,9 @@ def words(ride: Ride, summary: dict[str, Any]) -> Iterator[str]:
         f"{span} s {_figure(summary[f'current_max_{span}s_a'], 0)} A" for span in (1, 10, 60)
     )
     if summary["weakest"] is not None:
-        yield f"  weakest: group {summary['weakest']['group']}. {summary['weakest']['words']}"
+        weakest = summary["weakest"]
+        group = "" if weakest["reason"] == "none" else f"weakest: group {weakest['group']}. "
+        yield f"  {group}{weakest['words']}"
     for alarm in summary["alarms"]:
         groups = ", group " + ", ".join(map(str, alarm["groups"])) if alarm["groups"] else ""
         yield f"  {alarm['rule']}: {alarm['count']} times, first at {alarm['first_s']:.0f} s{groups}"
