@@ -60,7 +60,14 @@ class FakeArchive:
             raise ValueError("no distance was measured")
         axis, found = compare([[lay(recorded(), by, channels)] for _ in sides], points)
         told = [
-            {"name": str(side), "pack": PACK.name, "ride_ids": [1], "end": one.end, "channels": one.channels}
+            {
+                "name": str(side),
+                "pack": PACK.name,
+                "ride_ids": [1],
+                "thinned": False,
+                "end": one.end,
+                "channels": one.channels,
+            }
             for side, one in zip(sides, found, strict=True)
         ]
         return document({"by": by, "unit": "s", "x": axis, "sides": told})

@@ -13,6 +13,8 @@ import argparse
 import json
 import sqlite3
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -271,6 +273,27 @@ def envelopes(path: Path) -> dict[str, float]:
         }
 
 
+HELD = """
+import resource, sys
+from pathlib import Path
+from sagwise_daemon.io.store.engine import reader_engine
+from sagwise_daemon.io.store.history import History
+path = Path(sys.argv[1])
+history = History(reader_engine(path), path)
+channels = ["loaded_v", "rest_v", "current_a", "temperature_c"]
+for work in (lambda: None, lambda: history.summary(1), lambda: history.compare([1, 1], "energy", channels, 200)):
+    work()
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+def archive_mb(path: Path) -> dict[str, float]:
+    """Peak memory of the process that reads whole rides: before, after a summary, after a comparison as well."""
+    done = subprocess.run([sys.executable, "-c", HELD, str(path)], capture_output=True, text=True, check=True)
+    names = ("archive_idle_mb", "archive_summary_mb", "archive_compare_mb")
+    return dict(zip(names, map(float, done.stdout.split()), strict=True))
+
+
 def report(seconds: int = SECONDS) -> dict[str, Any]:
     """All figures; bytes are a sample of 24 groups, 4 temperatures, current, distance and stamp."""
     ride = make_ride(seconds)
@@ -278,6 +301,7 @@ def report(seconds: int = SECONDS) -> dict[str, Any]:
         folder = Path(name)
         figures = store_ride(folder / "ours.sqlite", ride)
         figures |= envelopes(folder / "ours.sqlite")
+        figures |= archive_mb(folder / "ours.sqlite")
         figures |= live(folder / "live.sqlite", ride)
         figures["wide_rows"] = wide_rows(folder / "wide.sqlite", ride)
         figures["parquet"] = parquet(folder / "ride.parquet", ride)

@@ -112,7 +112,8 @@ class MadeArchive:
             bands = {name: {"low": low, "high": high} for name in channels}
             end = 2280.0 - 700 * place
             ride_ids = [side] if isinstance(side, int) else [3, 2]
-            told.append({"name": str(side), "pack": "Otter", "ride_ids": ride_ids, "end": end, "channels": bands})
+            side_told = {"name": str(side), "pack": "Otter", "ride_ids": ride_ids, "thinned": False, "end": end}
+            told.append({**side_told, "channels": bands})
         return {"by": by, "unit": {"time": "s", "energy": "Wh"}[by], "x": x, "sides": told}
 
     def report(self, ride_id: int) -> str:

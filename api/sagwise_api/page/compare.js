@@ -85,6 +85,7 @@ class Comparison {
       this.remove();
       this.drawn = drawComparison(this.place, found, (index) => this.read(found, index));
       this.read(found, null);
+      this.say.textContent = [this.note, ...found.sides.map(remnant)].filter(Boolean).join(" ");
     } catch (error) {
       this.say.textContent = error.message;
     }
@@ -104,6 +105,10 @@ class Comparison {
     this.drawn?.remove();
     this.drawn = null;
   }
+}
+
+function remnant(side) {
+  return side.thinned ? `Of ${side.name} the extremes of every 2 s are left.` : "";
 }
 
 async function show(body, sides, heads, note) {

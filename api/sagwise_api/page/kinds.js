@@ -13,7 +13,7 @@ export function tells(ride) {
   const parts = [];
   if (ride.ended_by === null) parts.push("goes on now");
   else if (ENDS[ride.ended_by]) parts.push(ENDS[ride.ended_by]);
-  if (ride.thinned) parts.push("thinned to one reading a second");
+  if (ride.thinned) parts.push("thinned to the extremes of every 2 s");
   if (ride.note) parts.push(ride.note);
   return parts.map((part) => ` · ${part}`).join("");
 }

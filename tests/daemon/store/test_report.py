@@ -197,6 +197,4 @@ def test_a_thinned_ride_keeps_its_summary_and_its_report(store: Store, ridden) -
     assert history.summary(ride_id) == history.summary(ride_id, again=True) == told
     thinned = report(history, ride_id)
     assert Outline(thinned).tags == Outline(page).tags
-    with pytest.raises(ValueError, match="no samples at full rate"):
-        history.compare([ride_id], "time", ["rest_v"], 20)
     history.close()

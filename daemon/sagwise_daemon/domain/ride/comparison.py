@@ -33,10 +33,12 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Laid:
-    """A ride laid along an axis. axis: (rows,) never falling. columns: by channel its axis and its (rows, columns)."""
+    """A ride laid along an axis. columns: by channel (rows,) places that never fall, the lowest there and the highest,
+    where there is any.
+    """
 
     end: float
-    columns: Mapping[str, tuple[Floats, Floats]]
+    columns: Mapping[str, tuple[Floats, Floats, Floats]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,11 +49,16 @@ class Side:
     channels: Mapping[str, Band]
 
 
-def lay(record: Recorded, by: str, channels: Sequence[str]) -> Laid:
-    """A ride along an axis. Raises KeyError for an unknown axis or channel, ValueError where the ride has no such axis:
-    neither energy without current nor distance without a counter.
+def lay(record: Recorded, by: str, channels: Sequence[str], energy_wh: float | None = None) -> Laid:
+    """A ride along an axis. energy_wh: what the whole ride used, where the record's readings are extremes of which that
+    cannot be counted; the axis of energy is then drawn out to end there.
+
+    Raises KeyError for an unknown axis or channel, ValueError where the ride has no such axis: neither energy without
+    current nor distance without a counter.
     """
     axis = _axis(record, by)
+    if by == "energy" and energy_wh is not None and energy_wh > 0.0 < axis[-1]:
+        axis = axis * (energy_wh / axis[-1])
     return Laid(float(axis[-1]), {name: _columns(record, axis, name) for name in channels})
 
 
@@ -84,15 +91,24 @@ def _metres(readings: Readings) -> Floats:
 _ALONG = {"time": _seconds, "energy": running_wh, "distance": _metres}
 
 
-def _columns(record: Recorded, axis: Floats, name: str) -> tuple[Floats, Floats]:
-    readings, nothing = record.readings, np.empty((0, 1))
+def _columns(record: Recorded, axis: Floats, name: str) -> tuple[Floats, Floats, Floats]:
+    """Two numbers a row, however many groups there are: of a pack's rides only one at a time is held whole."""
+    readings = record.readings
     if name == "rest_v":
         if record.estimates is None:
-            return np.empty(0), nothing
+            return np.empty(0), np.empty(0), np.empty(0)
         at = np.interp(record.estimates.time_s, readings.time_s, axis)
-        return at, record.estimates.rest_v
+        return _known(at, record.estimates.rest_v)
     values = {"loaded_v": readings.group_v, "current_a": readings.current_a[:, None]}
-    return axis, {**values, "temperature_c": readings.temperature_c}[name]
+    return _known(axis, {**values, "temperature_c": readings.temperature_c}[name])
+
+
+def _known(at: Floats, values: Floats) -> tuple[Floats, Floats, Floats]:
+    if not values.size:
+        return np.empty(0), np.empty(0), np.empty(0)
+    least, most = np.fmin.reduce(values, axis=1), np.fmax.reduce(values, axis=1)
+    known = ~np.isnan(least)
+    return at[known], least[known], most[known]
 
 
 def _side(rides: Sequence[Laid], edges: Floats) -> Side:
@@ -104,14 +120,11 @@ def _side(rides: Sequence[Laid], edges: Floats) -> Side:
     return Side(float(np.median([laid.end for laid in rides])), middles)
 
 
-def _band(at: Floats, values: Floats, edges: Floats) -> Band:
+def _band(at: Floats, least: Floats, most: Floats, edges: Floats) -> Band:
     """Lowest and highest of all columns in each span; a span that a ride passed over between two readings has both."""
     low, high = np.full(len(edges) - 1, np.nan), np.full(len(edges) - 1, np.nan)
-    if not values.size:
+    if not len(at):
         return Band(low, high)
-    least, most = np.fmin.reduce(values, axis=1), np.fmax.reduce(values, axis=1)
-    known = ~np.isnan(least)
-    at, least, most = at[known], least[known], most[known]
     bounds = np.searchsorted(at, edges)
     bounds[-1] = len(at)
     held = np.flatnonzero(np.diff(bounds) > 0)

@@ -89,7 +89,13 @@ class Table:
 
     def floats(self, index: int) -> Floats:
         """(columns, rows) in SI units (resistance in mOhm), NaN where invalid."""
-        block = self.block(index)
+        return self._in_units(index, self.block(index))
+
+    def highest_floats(self, index: int) -> Floats:
+        """The same of a level's highest values, by the block of the lowest."""
+        return self._in_units(index, self.block(highest(self.kind, index)))
+
+    def _in_units(self, index: int, block: Block) -> Floats:
         return np.where(block.valid, block.values / STEPS[self.kind][index], np.nan)
 
     def rows_at(self, rows: Sequence[int]) -> Table:

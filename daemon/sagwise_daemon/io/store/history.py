@@ -14,29 +14,19 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine
 
-from sagwise_daemon.domain.model import AlarmEvent, Estimates, Floats, Readings
+from sagwise_daemon.domain.model import AlarmEvent, Floats, Readings
 from sagwise_daemon.domain.ports import Ride, RideFilter
-from sagwise_daemon.domain.ride.comparison import CHANNELS, UNITS, Side, compare, lay
+from sagwise_daemon.domain.ride.comparison import CHANNELS, UNITS, Laid, Side, compare, lay
 from sagwise_daemon.domain.ride.figures import summarise
 from sagwise_daemon.domain.ride.health import HealthPoint, health
 from sagwise_daemon.domain.ride.kinds import RIDE
-from sagwise_daemon.domain.ride.recorded import Recorded, at_25c, document, warmth_c
+from sagwise_daemon.domain.ride.recorded import Recorded, document
 from sagwise_daemon.domain.ride.standing import SelfDischarge, between, calm_v
-from sagwise_daemon.io.store.columns import (
-    CURRENT,
-    DISTANCE,
-    GROUP,
-    OCV,
-    RESISTANCE,
-    REST,
-    SIGMA,
-    SOC,
-    TEMPERATURE,
-    Table,
-)
+from sagwise_daemon.io.store.columns import ESTIMATES, FINE, SAMPLES
 from sagwise_daemon.io.store.known_packs import pack_of
 from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.summaries import StoredSummaries
+from sagwise_daemon.io.store.whole import estimates_of, extremes_of, readings_of
 
 EARLIER = 20  # rides that a resistance is held against
 OF_A_PACK = 5  # rides that stand for a pack in a comparison
@@ -59,17 +49,20 @@ class History:
         """A whole record, None where its samples at full rate are not all there any more. Raises KeyError."""
         if self.rides.ride(ride_id).thinned:
             return None
-        samples = self.rides.samples(ride_id)
-        if samples is None:
-            return None
-        readings = readings_of(samples)
-        estimates = self.rides.estimates(ride_id)
-        return Recorded(
-            pack_of(self.rides.pack(ride_id)),
-            readings,
-            None if estimates is None else estimates_of(estimates, readings),
-            self.events(ride_id),
-        )
+        readings = readings_of(self.rides.recorded(ride_id, SAMPLES), self.rides.ride(ride_id).samples)
+        return None if readings is None else self._with_estimates(ride_id, readings)
+
+    def left(self, ride_id: int) -> Recorded | None:
+        """What can be drawn of a record that was thinned: its readings are extremes (`whole.extremes_of`). None where
+        not even those are left. Raises KeyError.
+        """
+        readings = extremes_of(self.rides.recorded(ride_id, FINE), self.rides.ride(ride_id).duration_s)
+        return None if readings is None else self._with_estimates(ride_id, readings)
+
+    def _with_estimates(self, ride_id: int, readings: Readings) -> Recorded:
+        seconds = round(float(readings.time_s[-1])) + 1
+        estimates = estimates_of(self.rides.recorded(ride_id, ESTIMATES), readings, seconds)
+        return Recorded(pack_of(self.rides.pack(ride_id)), readings, estimates, self.events(ride_id))
 
     def events(self, ride_id: int) -> tuple[tuple[float, AlarmEvent], ...]:
         """A record's events at its own time, oldest first."""
@@ -124,25 +117,26 @@ class History:
             if name not in CHANNELS:
                 raise ValueError(f"channel {name!r} is unknown; there are {', '.join(CHANNELS)}")
         of_each = [self._side(side) for side in sides]
-        laid = [
-            [lay(record, by, channels) for record in map(self._whole, (ride.ride_id for ride in some))]
-            for some in of_each
-        ]
+        laid = [[self._laid(ride, by, channels) for ride in some] for some in of_each]
         axis, found = compare(laid, points)
         named = [_named(side, some, one) for side, some, one in zip(sides, of_each, found, strict=True)]
         told: dict[str, Any] = document({"by": by, "unit": UNITS[by], "x": axis, "sides": named})
         return told
 
-    def _whole(self, ride_id: int) -> Recorded:
-        record = self.recorded(ride_id)
+    def _laid(self, ride: Ride, by: str, channels: Sequence[str]) -> Laid:
+        """Of a thinned ride what is left of it, along the energy that is known of the whole."""
+        record = self.recorded(ride.ride_id)
+        if record is not None:
+            return lay(record, by, channels)
+        record = self.left(ride.ride_id)
         if record is None:
-            raise ValueError(f"ride {ride_id} has no samples at full rate any more to compare")
-        return record
+            raise ValueError(f"ride {ride.ride_id} has no reading left to compare")
+        return lay(record, by, channels, energy_wh=ride.energy_wh)
 
     def _side(self, side: int | str) -> list[Ride]:
         if isinstance(side, int):
             return [self.rides.ride(side)]
-        found = [ride for ride in self._of_pack(side) if ride.ended_by is not None and not ride.thinned]
+        found = [ride for ride in self._of_pack(side) if ride.ended_by is not None]
         if not found:
             raise KeyError(f"there is no pack {side!r} with rides")
         return found[:OF_A_PACK]
@@ -172,33 +166,6 @@ class History:
         return between(record.pack, column(kept, "calm_end_v"), start_v, hours, before.ride_id)
 
 
-def readings_of(samples: Table) -> Readings:
-    """Stored samples as readings."""
-    return Readings(
-        samples.time_us / 1e6,
-        np.ascontiguousarray(samples.floats(GROUP).T),
-        samples.floats(CURRENT)[0],
-        samples.floats(TEMPERATURE).T,
-        samples.floats(DISTANCE)[0],
-    )
-
-
-def estimates_of(table: Table, readings: Readings) -> Estimates:
-    """Stored estimates; resistance at 25 degC is worked out from the temperatures of the time."""
-    time_s = table.time_us / 1e6
-    rest_v, resistance = table.floats(REST).T, table.floats(RESISTANCE).T
-    return Estimates(
-        time_s,
-        rest_v,
-        table.floats(SIGMA).T,
-        table.floats(OCV).T,
-        resistance,
-        at_25c(resistance, warmth_c(readings, time_s)),
-        table.floats(SOC).T,
-        np.isnan(rest_v).astype(np.int8),
-    )
-
-
 def column(summary: Mapping[str, Any], key: str) -> Floats:
     """(groups,) one figure of a summary's groups; NaN where unknown."""
     return np.array([math.nan if group.get(key) is None else group[key] for group in summary["groups"]], float)
@@ -223,6 +190,7 @@ def _named(side: int | str, rides_of: Sequence[Ride], found: Side) -> dict[str, 
         "name": rides_of[0].name or one if isinstance(side, int) else one,
         "pack": rides_of[0].pack,
         "ride_ids": [ride.ride_id for ride in rides_of],
+        "thinned": any(ride.thinned for ride in rides_of),
         "end": found.end,
         "channels": {name: {"low": band.low, "high": band.high} for name, band in found.channels.items()},
     }
