@@ -213,7 +213,7 @@ class SideOut(BaseModel):
     name: str
     pack: str
     ride_ids: list[int]
-    thinned: bool = Field(description="of some of it only the extremes of every 2 s are left; by energy their places follow from those")
+    thinned: bool = Field(description="some of its rides are extremes of every 2 s; energy is then placed by those")
     end: Number = Field(description="where it ends on the axis")
     channels: dict[str, BandOut]
 
