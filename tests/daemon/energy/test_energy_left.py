@@ -12,7 +12,7 @@ from energy_steps import add
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate.energy import EnergyLeft, Left, Outlook, Reserve, Style, energy_left, with_home
 from sagwise_daemon.domain.model import Cell, Reading
-from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
+from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve, resistance_factor
 from sagwise_daemon.domain.pack.profile import build_pack
 
 pytestmark = pytest.mark.slow
@@ -128,6 +128,26 @@ def played(chemistry: str, start_v: float, invalid_from: int = 10**9) -> list[Le
         reading = Reading(row * 0.1, volts, current, np.array([25.0]))
         said.append(add(energy, state, reading))
     return said
+
+
+def after_a_ride(first_c: float) -> float:
+    """Wh left after six minutes of bursts that began at `first_c` and end at 30 degC, warming in between."""
+    curve, soc, warmth = OcvCurve(*built_in_curve("nmc")), 0.8, first_c
+    pack = build_pack("Otter", 2, 5, Cell("nmc", 4.5, 4.2, 2.8, 14.0, None, *built_in_curve("nmc")))
+    state, energy, rng = estimate.new(pack), EnergyLeft(pack), np.random.default_rng(6)
+    for row in range(3600):
+        current = 65.0 if row > 200 and row // 40 % 2 else 0.0
+        soc -= current * 0.1 / 3600.0 / 22.5
+        warmth += (30.0 - first_c) / 3000.0 if row < 3000 else 0.0
+        ohm = 0.0028 * resistance_factor(warmth)
+        volts = curve.volts(np.array([soc, soc])) - ohm * current + rng.normal(0.0, 0.001, 2)
+        left = add(energy, state, Reading(row * 0.1, volts, current, np.array([warmth])))
+    return left.left_wh
+
+
+def test_what_the_ride_lost_while_cold_is_no_loss_of_warm_cells() -> None:
+    """The same charge and the same warmth at the end, so the same energy, however cold the pack set out."""
+    assert after_a_ride(0.0) == pytest.approx(after_a_ride(30.0), rel=0.007)
 
 
 def test_it_is_unknown_until_the_estimate_is_and_falls_with_the_charge() -> None:

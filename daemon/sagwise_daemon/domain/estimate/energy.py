@@ -3,8 +3,10 @@
 The reserve is `rest_low`'s limit: the pack is done when the first group's rest voltage falls to it. From each group's
 charge, capacity and slow polarisation at the ride's own mean current follows the charge it can give until then; the
 smallest of these is the pack's. The energy is that charge at the groups' equilibrium voltages on the way down, less
-what the ride loses under load: the recent drop below equilibrium, weighted with the current, so that a ride of hard
-pulls is charged for them. All groups at once; nothing here looks at one after the other.
+what the ride loses under load: the drop below equilibrium of the last ten minutes, weighted with the current, so that
+a ride of hard pulls is charged for them, and brought from the temperature of then to that of now, since cells warm as
+they are ridden. So the load that the figure assumes is the ride's own of late: its mean current for the reserve, its
+loss for the voltage. All groups at once; nothing here looks at one after the other.
 """
 
 from __future__ import annotations
@@ -35,8 +37,8 @@ LEAST_MEAN_C = 0.05
 
 # Lag of rest behind equilibrium at the reserve: for some published cells all of what the filter learns on the way down,
 # for others a third, and never nothing, while the filter finds next to none in some. So half of it, and a little per C
-# beside it (both tuned, on 34 simulated packs of published cells).
-LAG_SHARE, LAG_PER_C = 0.5, 0.006
+# beside it, for what it takes for charge instead (both tuned, on 41 simulated packs of published cells).
+LAG_SHARE, LAG_PER_C = 0.5, 0.003
 
 # How far `turn_back` leans to the cautious side: its margin covers an energy known to this share of itself; of what is
 # less sure, twice the rest is taken off. Set on 42 simulated out-and-back rides that turn near the point of no return:
@@ -135,7 +137,7 @@ def _charge_sigma(reserve: Reserve, outlook: Outlook, end: Floats, weakest: int)
 
 
 class Style:
-    """How the ride has gone of late: mean current in C, and the loss that goes with it."""
+    """How the ride has gone of late: mean current in C, and the loss that goes with it, at one temperature."""
 
     def __init__(self, drop_v: float) -> None:
         self._seconds = FIRST_S
@@ -239,7 +241,7 @@ class EnergyLeft:
         if self.behind.due(now, seconds, c):
             self.behind.point(now, readings.group_v[row], told.filters_at(row), self._factor)
         if not isnan(below_v):
-            self._style.add(seconds, c, below_v)
+            self._style.add(seconds, c, below_v / self._factor)
 
     def _work_out(self, told: Told, estimates: Estimates, row: int) -> None:
         filters = told.filters_at(row)
@@ -248,7 +250,7 @@ class EnergyLeft:
         known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
         met_c = self._factor * self._style.mean_c
         outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, met_c)
-        self.left = energy_left(self._reserve, outlook, self._style.loss_v)
+        self.left = energy_left(self._reserve, outlook, self._factor * self._style.loss_v)
 
 
 def _below_v(readings: Readings, estimates: Estimates) -> Floats:
