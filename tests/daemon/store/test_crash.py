@@ -96,6 +96,7 @@ def kills(path: Path, count: int, seed: int, readings) -> None:
         made = ride_until_killed(path, rng.uniform(0.05, 4.0))
         known = check(path, made, readings, known)
         promised += len(made.events)
+    print(f"{count} kills, {promised} events promised and {len(known)} samples, all stored")
     assert promised > count and len(known) > 20 * count
     with Store.open(path) as store:
         assert len(store.rides.rides()) == 1
