@@ -25,7 +25,7 @@ MEDIA_TYPES = {
     ".svg": "image/svg+xml",
 }
 INDEX, PAIR = "index.html", "pair.html"
-OPEN_FILES = ("pair.html", "pair.js", "theme.js", "theme-first.js", "base.css", "icon.svg")
+OPEN_FILES = ("pair.html", "pair.js", "theme.js", "first.js", "base.css", "icon.svg")
 OPEN_PATHS = frozenset({"/", *(f"/page/{name}" for name in OPEN_FILES)})
 
 

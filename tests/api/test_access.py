@@ -37,7 +37,7 @@ def test_a_stranger_gets_the_pairing_page_and_what_it_needs(house) -> None:
     front = get(house, "/")
     assert front.status_code == 200 and "Pair this phone" in front.text
     assert front.headers["cache-control"] == "no-store"
-    for name in ("pair.html", "pair.js", "theme.js", "theme-first.js", "base.css", "icon.svg"):
+    for name in ("pair.html", "pair.js", "theme.js", "first.js", "base.css", "icon.svg"):
         assert get(house, f"/page/{name}").status_code == 200
 
 

@@ -44,7 +44,7 @@ def test_a_session_that_ended_leads_back_to_pairing(locked_bike, phones) -> None
     page.get_by_role("button", name="Pair").tap()
     expect(page.locator("#figure .digits")).to_have_text("3.68")
     page.context.clear_cookies()
-    watch.allowed.append("Failed to fetch dynamically imported module")
+    watch.allowed += ["Failed to fetch dynamically imported module", "Refused to apply style"]
     page.locator("#to-rides").tap()
     expect(page.get_by_role("heading")).to_have_text("Pair this phone")
 

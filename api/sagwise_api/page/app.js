@@ -3,7 +3,7 @@
 import { get, post } from "./api.js";
 import { Feed } from "./feed.js";
 import { LiveView } from "./live.js";
-import { element } from "./dom.js";
+import { element, stylesheet } from "./dom.js";
 import { startTheme } from "./theme.js";
 
 // What the bench shows, by the first part of the address. Modules come only when they are wanted: the glance is first.
@@ -38,6 +38,10 @@ async function show() {
   const mine = ++turn;
   leave();
   leave = () => {};
+  if (view !== undefined) {
+    await stylesheet("/page/bench.css"); // only here: the glance is first
+    if (mine !== turn) return;
+  }
   live.hidden = view !== undefined;
   bench.hidden = view === undefined;
   window.scrollTo(0, 0);

@@ -18,13 +18,24 @@ export function button(words, pressed, kind = "tap") {
   return made;
 }
 
+const sheets = new Map();
+
 /** Loads a style sheet once; done when it counts. */
 export function stylesheet(path) {
-  if (document.querySelector(`link[href="${path}"]`)) return Promise.resolve();
-  const link = element("link", { rel: "stylesheet", href: path });
-  const loaded = new Promise((done) => { link.onload = link.onerror = done; });
-  document.head.append(link);
-  return loaded;
+  if (!sheets.has(path)) {
+    const link = element("link", { rel: "stylesheet", href: path });
+    sheets.set(path, new Promise((done) => { link.onload = link.onerror = done; }));
+    document.head.append(link);
+  }
+  return sheets.get(path);
+}
+
+/** Fetches modules that are likely wanted next, all at once and not one after the other as each names the next. */
+export function ahead(names) {
+  for (const name of names) {
+    const href = `/page/${name}`;
+    if (!document.querySelector(`link[href="${href}"]`)) document.head.append(element("link", { rel: "modulepreload", href }));
+  }
 }
 
 /** Asks before something is changed; resolves to whether it was confirmed. */

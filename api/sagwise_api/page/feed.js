@@ -24,8 +24,13 @@ export class Feed {
     return () => this.listeners.delete(listener);
   }
 
+  /** Goes on with the stream that was opened before the modules were there. */
   start() {
-    this.open();
+    const early = window.sagwiseEarly;
+    this.opened = performance.now();
+    this.source = early.source;
+    this.source.onmessage = (event) => this.hear(JSON.parse(event.data));
+    if (early.data !== null) this.hear(JSON.parse(early.data), early.heard);
     setInterval(() => this.tick(), TICK_MS);
     document.addEventListener("visibilitychange", () => {
       if (!document.hidden) this.tick();
@@ -39,9 +44,9 @@ export class Feed {
     this.source.onmessage = (event) => this.hear(JSON.parse(event.data));
   }
 
-  hear(state) {
+  hear(state, heard = { steady: performance.now(), wall: Date.now() }) {
     this.state = state;
-    this.heard = { steady: performance.now(), wall: Date.now() };
+    this.heard = heard;
     this.tell();
     for (const listener of this.listeners) listener(state);
   }

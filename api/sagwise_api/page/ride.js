@@ -17,12 +17,16 @@ const HELD_ELSE_S = 1.6;
 const ZOOM_POINTS = [200, 1200];
 
 async function load(id) {
-  const [ride, { channels }, { events }, packs] = await Promise.all([
-    get(`/rides/${id}`), get(`/rides/${id}/channels`), get(`/rides/${id}/events?limit=1000`), get("/packs"),
+  const [ride, { names, chart }, { events }, packs] = await Promise.all([
+    get(`/rides/${id}`), loadChart(id), get(`/rides/${id}/events?limit=1000`), get("/packs"),
   ]);
+  return { ride, events, names, chart: ride.samples === 0 ? null : chart, packs, limits: limitsOf(packs, ride) };
+}
+
+async function loadChart(id) {
+  const { channels } = await get(`/rides/${id}/channels`);
   const names = channels.filter((name) => WANTED.test(name));
-  const chart = names.length === 0 || ride.samples === 0 ? null : await fetchChart(id, names, "");
-  return { ride, events, names, chart, packs, limits: limitsOf(packs, ride) };
+  return { names, chart: names.length === 0 ? null : await fetchChart(id, names, "") };
 }
 
 async function fetchChart(id, names, span) {

@@ -2,11 +2,13 @@
 
 import { get, post, remove } from "./api.js";
 import { clockOf, dayOf, duration } from "./dates.js";
-import { button, element, figure, tell } from "./dom.js";
+import { ahead, button, element, figure, stylesheet, tell } from "./dom.js";
 import { kinds } from "./kinds.js";
 import { volts } from "./words.js";
 
 const PAGE = 50;
+const RIDE = ["ride.js", "envelope.js", "groups.js", "marks.js", "record.js", "whatif.js", "plots.js", "gestures.js", "paint.js",
+  "vendor/uplot/dist/uPlot.esm.js"]; // most who look at the list open one
 const DELETED = ["deleted", "Deleted"];
 
 class RideList {
@@ -25,9 +27,12 @@ class RideList {
     this.body.replaceChildren(this.tabs, this.list, this.foot);
     const asked = get("/me");
     await this.choose(this.kind);
-    if (!(await asked).paired) return;
-    this.kinds.push(DELETED);
-    this.tabs.append(this.tab(DELETED));
+    if ((await asked).paired) {
+      this.kinds.push(DELETED);
+      this.tabs.append(this.tab(DELETED));
+    }
+    ahead(RIDE);
+    stylesheet("/page/vendor/uplot/dist/uPlot.min.css");
   }
 
   tab([kind, words]) {
