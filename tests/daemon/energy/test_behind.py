@@ -7,7 +7,7 @@ import pytest
 from energy_steps import add
 
 from sagwise_daemon.domain import estimate
-from sagwise_daemon.domain.estimate.behind import Behind
+from sagwise_daemon.domain.estimate.behind import RATIO_SIGMA, Behind
 from sagwise_daemon.domain.estimate.energy import EnergyLeft
 from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Cell, Floats, Reading
@@ -78,7 +78,7 @@ def test_a_cell_that_drops_out_during_the_ride_is_noticed() -> None:
 
 def test_without_a_coast_the_band_stays_wide(usual: tuple[EnergyLeft, Floats]) -> None:
     held, coasted = ride(coasts=False, minutes=5.0)[0], usual[0]
-    assert held.behind.ratio_sigma[1] > 0.15 > coasted.behind.ratio_sigma[1]
+    assert held.behind.ratio_sigma[1] > 0.95 * RATIO_SIGMA > 1.2 * coasted.behind.ratio_sigma[1]
     assert held.left.left_sigma_wh > 1.5 * coasted.left.left_sigma_wh
 
 
@@ -98,3 +98,41 @@ def test_what_lies_long_ago_weighs_less() -> None:
                 behind.point(60.0 * minute, 3.9 - drawn - lost, filters, 1.0)
     behind.work_out(filters)
     assert behind.ratio[1] > 1.15 * 0.31 / 3.0
+
+
+def test_a_coast_is_one_point_taken_as_late_as_it_lasts() -> None:
+    """Whoever looks at all of a coast, its recovery included, ends where one ends who looks at its last second."""
+    straight, none = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0])), np.zeros(3)
+    all_of_it, last_of_it = Behind(straight, 3), Behind(straight, 3)
+    rested = Filters(0.9, 0.0, 0.0, 0.0, [0.0] * 3, [0.0] * 3, none, none, none)
+    for behind in (all_of_it, last_of_it):
+        behind.work_out(rested)
+    for second in range(40):
+        recovering = np.array([0.0, 0.06 * np.exp(-second / 10.0), 0.0])
+        filters = rested._replace(z=0.6, slow_r=[0.0, 0.0, 0.05], slow_c=[0.0, 0.0, float(np.exp(-second / 10.0))])
+        for behind in (all_of_it, last_of_it):
+            due = behind.due(float(second), 1.0, 0.0)
+            if due and (behind is all_of_it or second == 39):
+                behind.point(float(second), np.array([3.6, 3.54, 3.6]) - recovering, filters, 1.0)
+    for behind in (all_of_it, last_of_it):
+        behind.work_out(rested._replace(z=0.6))
+    np.testing.assert_allclose(all_of_it.ratio, last_of_it.ratio, atol=1e-9)
+    np.testing.assert_allclose(all_of_it.ratio_sigma, last_of_it.ratio_sigma, rtol=1e-6)
+    assert 0.5 * 0.06 / 0.3 < all_of_it.ratio[1] < 0.06 / 0.3  # drawn towards the peer filter's, which says 0
+
+
+def test_a_group_on_a_plateau_is_less_sure_than_one_on_a_slope() -> None:
+    """Of two curves with the same slope where the group reads, one is flat just above it."""
+    sigmas = []
+    for plateau_v in (3.62, 3.505):
+        curve = OcvCurve(np.array([0.0, 0.5, 0.6, 0.8, 1.0]), np.array([3.0, 3.5, plateau_v, 3.8, 4.0]))
+        none = np.zeros(3)
+        behind = Behind(curve, 3)
+        filters = Filters(0.9, 0.0, 0.0, 0.0, [0.0] * 3, [0.0] * 3, none, none, none)
+        behind.work_out(filters)
+        for second in range(5):
+            if behind.due(float(second), 1.0, 0.0):
+                behind.point(float(second), np.array([3.85, 3.48, 3.85]), filters._replace(z=0.6), 1.0)
+        behind.work_out(filters._replace(z=0.4))
+        sigmas.append(float(behind.ratio_sigma[1]))
+    assert sigmas[1] > 1.5 * sigmas[0]
