@@ -145,9 +145,10 @@ def bench(camera: Camera, url: str) -> None:
     wait_for(lambda: len(dated(url)) >= 3, EARLIER_S, "the earlier rides", 5)
     packs = "/".join(urllib.request.quote(pack["name"]) for pack in asked(url, "/packs/known")["packs"])
     first, second = dated(url)[:2]
+    warned = next(ride["ride_id"] for ride in asked(url, "/rides")["rides"] if ride["alarms"] and ride["ended_by"])
     camera.view(url, "rides", "/#/rides", ".ride")
-    camera.view(url, "ride", "/#/rides/1", "#plot-temperature canvas")
-    camera.view(url, "what-if", "/#/rides/1", "#plot-temperature canvas", try_limits)
+    camera.view(url, "ride", f"/#/rides/{warned}", "#plot-temperature canvas")
+    camera.view(url, "what-if", f"/#/rides/{warned}", "#plot-temperature canvas", try_limits)
     camera.view(url, "compare", f"/#/compare/{second}/{first}", "#plot-compare canvas")
     camera.view(url, "packs", f"/#/packs/{packs}", "#plot-compare canvas")
     camera.view(url, "pack", "/#/pack", ".setting", click("details[data-rule=rest_low] summary"), scrolled(330))

@@ -128,5 +128,5 @@ export function showComparison(ids, body) {
 
 export function showPacks(names, body) {
   const sides = get("/packs/known").then(({ packs }) => Promise.all(names.map((name) => packSide(name, packs))));
-  return show(body, sides, PACK_FIGURES.map(([words]) => words), "Each line is the lowest of the pack’s newest rides.");
+  return show(body, sides, PACK_FIGURES.map(([words]) => words), "Each line is the middle of the pack’s newest rides.");
 }
