@@ -264,6 +264,15 @@ def test_an_alarm_is_shelved_with_an_end_and_speaks_again(bike, phones, alarm_of
     assert bike.scene.shelved == [("spread_high", 600.0, None), ("spread_high", 0.0, None)]
 
 
+def test_alarms_of_a_silent_bike_are_said_to_be_old(bike, phones, alarm_of) -> None:
+    bike.scene.alarms = (alarm_of(),)
+    page, _ = phones.open(bike.url, "/#/alarms")
+    expect(page.locator(".alarm-card")).to_have_count(1)
+    expect(page.get_by_role("status")).to_be_hidden()
+    bike.scene.mute = True
+    expect(page.get_by_role("status")).to_contain_text("No data comes from the bike", timeout=6000)
+
+
 def test_what_sounded_leads_to_its_ride(bike, phones) -> None:
     page, _ = phones.open(bike.url, "/#/alarms")
     expect(page.locator("#alarms-now")).to_contain_text("No alarm stands.")

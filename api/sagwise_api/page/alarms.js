@@ -4,7 +4,7 @@
 import { get, post } from "./api.js";
 import { clockOf, duration, shortDayOf } from "./dates.js";
 import { button, confirmed, element, tell } from "./dom.js";
-import { alarmDetail, alarmTitle, ordered } from "./words.js";
+import { STALE_S, alarmDetail, alarmTitle, ordered } from "./words.js";
 
 const SPANS = [[600, "10 min"], [3600, "1 h"], [28800, "8 h"]];
 const STANDS = { unacknowledged: "not seen yet", acknowledged: "seen", return_unacknowledged: "over, not seen yet" };
@@ -25,17 +25,19 @@ class Alarms {
   }
 
   async start(feed) {
-    this.body.replaceChildren(this.now, this.past);
+    this.old = element("p", { class: "prose", role: "status", hidden: "" }, "No data comes from the bike. What is shown here may be over.");
+    this.body.replaceChildren(this.old, this.now, this.past);
     const [me, { fitted }] = await Promise.all([get("/me"), get("/packs")]);
     this.mayChange = me.paired;
     const { rules } = await get(`/packs/${encodeURIComponent(fitted)}/settings`);
     this.shelvable = new Set(rules.filter((rule) => rule.shelvable).map((rule) => rule.rule));
     await this.showPast();
-    this.leave = feed.watch((state) => this.show(state));
+    this.leave = feed.watch((state, age, silent) => this.show(state, silent || age === null || age > STALE_S));
   }
 
   /** Drawn anew only when an alarm has come, gone or moved on, so that no button slips away under a finger. */
-  show(state) {
+  show(state, stale) {
+    this.old.hidden = !stale;
     const alarms = ordered(state.alarms);
     const shown = alarms.map((alarm) => `${keyOf(alarm)} ${alarm.state}`).join();
     if (shown !== this.shown) {

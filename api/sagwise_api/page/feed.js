@@ -17,10 +17,10 @@ export class Feed {
     this.listeners = new Set();
   }
 
-  /** Calls `listener(state)` with each state from now on; what comes back ends that. */
+  /** Calls `listener(state, age, silent)` as often as `show`, once there is a state; what comes back ends that. */
   watch(listener) {
     this.listeners.add(listener);
-    if (this.state !== null) listener(this.state);
+    this.tell();
     return () => this.listeners.delete(listener);
   }
 
@@ -48,7 +48,6 @@ export class Feed {
     this.state = state;
     this.heard = heard;
     this.tell();
-    for (const listener of this.listeners) listener(state);
   }
 
   /** Milliseconds since the bike was heard. The steady clock may stop while the phone sleeps, the wall clock may be
@@ -61,7 +60,9 @@ export class Feed {
   tell() {
     const quiet = this.quietMs();
     const age = this.state === null || this.state.age_s === null ? null : this.state.age_s + quiet / 1000;
-    this.show(this.state, age, quiet > STALE_S * 1000);
+    const silent = quiet > STALE_S * 1000;
+    this.show(this.state, age, silent);
+    if (this.state !== null) for (const listener of this.listeners) listener(this.state, age, silent);
   }
 
   tick() {
