@@ -122,13 +122,13 @@ def _unusable(store: Store, ride: Ride, pack: Pack) -> str | None:
     then = (ridden["parallel"], ridden["cell"]["chemistry"], ridden["cell"]["capacity_ah"])
     if then != (pack.parallel, pack.cell.chemistry, pack.cell.capacity_ah):
         return f"was ridden as {then[0]} in parallel of {then[1]} {then[2]:g} Ah"
-    return None if store.rides.samples(ride.ride_id) is not None else "has no samples"
+    return None if store.rides.readings(ride.ride_id) is not None else "has no samples"
 
 
 def _try(store: Store, ride: Ride, pack: Pack) -> RideTried:
-    samples = store.rides.samples(ride.ride_id)
-    assert samples is not None
-    result = replay(trace_of(samples), pack, settings=candidates(pack))
+    readings = store.rides.readings(ride.ride_id)
+    assert readings is not None
+    result = replay(trace_of(readings), pack, settings=candidates(pack))
     return RideTried(ride.ride_id, ride.duration_s, floor_s(result.events), {one.setting: one for one in result.tried})
 
 

@@ -50,11 +50,11 @@ def judge(rides: StoredRides, ride_id: int) -> TriedRide:
     ride = rides.ride(ride_id)
     if ride.ended_by is None:
         raise ValueError(f"ride {ride_id} goes on: judge it when it is over")
-    samples = rides.samples(ride_id)
-    if samples is None or ride.thinned:
+    readings = rides.readings(ride_id)
+    if readings is None:
         raise ValueError(f"ride {ride_id} has no samples at full rate any more, so it cannot be judged anew")
     pack = pack_of(rides.pack(ride_id))
-    found = replay(trace_of(samples), pack, settings=grid_of(pack))
+    found = replay(trace_of(readings), pack, settings=grid_of(pack))
     own = pack.rules[RULE]
     now = Setting(pack.cell.empty_v if own.limit is None else own.limit, own.on_delay_s)
     floors = [event.time_s for event in found.events if event.rule == "loaded_floor" and event.to == "unacknowledged"]

@@ -21,12 +21,11 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.model import Floats, Readings
 from sagwise_daemon.domain.ports import Ride
 from sagwise_daemon.errors import InputError, StoreError
 from sagwise_daemon.io.side import side_document
 from sagwise_daemon.io.store import Store
-from sagwise_daemon.io.store.columns import CURRENT, DISTANCE, GROUP, TEMPERATURE, Table
 from sagwise_daemon.io.store.engine import reader_engine
 from sagwise_daemon.io.store.history import History
 from sagwise_daemon.io.trace import Trace, replacing, write_trace
@@ -82,13 +81,13 @@ def export_ride(store: Store, ride_id: int, folder_or_file: Path, form: str | No
         ride = store.rides.ride(ride_id)
     except KeyError:
         raise InputError(f"{store.path}: there is no ride {ride_id}; it has {_known(store)}") from None
-    samples = store.rides.samples(ride_id)
-    if samples is None:
+    readings = store.rides.readings(ride_id)
+    if readings is None:
         raise InputError(f"{store.path}: ride {ride_id} {_why_nothing(ride)}, so there is nothing to export")
     side = file.with_name(file.name.removesuffix(f".{form}") + ".json")
     try:
-        digest = _write(file, trace_of(samples), form)
-        document = side_document(store.rides, ride, digest, samples.rows, _summary(store, ride_id))
+        digest = _write(file, trace_of(readings), form)
+        document = side_document(store.rides, ride, digest, len(readings), _summary(store, ride_id))
         with replacing(side) as out:
             json.dump(document, out, ensure_ascii=False, allow_nan=False)
             out.write("\n")
@@ -133,14 +132,14 @@ def _with_history(store: Store, work: Callable[[History], T]) -> T:
         engine.dispose()
 
 
-def trace_of(samples: Table) -> Trace:
+def trace_of(readings: Readings) -> Trace:
     """Stored samples as a trace; current and distance are left out where the ride has none at all."""
     return Trace(
-        time_s=samples.time_us / 1e6,
-        group_v=samples.floats(GROUP).T,
-        current_a=_single(samples, CURRENT),
-        temperature_c=samples.floats(TEMPERATURE).T,
-        distance_m=_single(samples, DISTANCE),
+        time_s=readings.time_s,
+        group_v=readings.group_v,
+        current_a=_if_any(readings.current_a),
+        temperature_c=readings.temperature_c,
+        distance_m=_if_any(readings.distance_m),
     )
 
 
@@ -198,8 +197,8 @@ def _parquet(arrays: Path, made: Path) -> Path:
     return made
 
 
-def _single(samples: Table, block: int) -> Floats | None:
-    return samples.floats(block)[0] if samples.block(block).valid.any() else None
+def _if_any(values: Floats) -> Floats | None:
+    return None if np.isnan(values).all() else values
 
 
 def _known(store: Store) -> str:

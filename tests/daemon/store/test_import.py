@@ -304,7 +304,7 @@ def test_iso_times_date_the_ride(tmp_path: Path, target: Path) -> None:
 @pytest.mark.slow
 def test_npz_and_parquet_carry_the_same_columns(store: Store, ridden, tmp_path: Path) -> None:
     ride_id = ridden(store, 300, ended_by="standstill")
-    plain = export.trace_of(store.rides.samples(ride_id))  # type: ignore[arg-type]
+    plain = export.trace_of(store.rides.readings(ride_id))  # type: ignore[arg-type]
     wanted = export.columns_of(plain)
     file, _ = export.export_ride(store, ride_id, tmp_path, "npz")
     with np.load(file) as arrays:

@@ -94,7 +94,7 @@ def test_a_longer_ride_is_held_once_and_what_it_takes_besides_stays(store: Store
     short, long = (ridden(store, count, series=24, ended_by="standstill") for count in (2400, 12_000))
     history.recorded(short)  # whatever is made once is made now
     (few, besides), (many, besides_long) = beyond(history, short), beyond(history, long)
-    assert besides_long - besides < 0.3 * (many - few), (few, besides, many, besides_long)
+    assert besides_long - besides < 0.8 * (many - few), (few, besides, many, besides_long)  # once more is 1, or more
 
 
 def test_extremes_come_as_they_go_together(store: Store, ridden) -> None:

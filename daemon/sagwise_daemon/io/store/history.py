@@ -22,11 +22,11 @@ from sagwise_daemon.domain.ride.health import HealthPoint, health
 from sagwise_daemon.domain.ride.kinds import RIDE
 from sagwise_daemon.domain.ride.recorded import Recorded, document
 from sagwise_daemon.domain.ride.standing import SelfDischarge, between, calm_v
-from sagwise_daemon.io.store.columns import ESTIMATES, FINE, SAMPLES
+from sagwise_daemon.io.store.columns import ESTIMATES, FINE
 from sagwise_daemon.io.store.known_packs import pack_of
 from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.summaries import StoredSummaries
-from sagwise_daemon.io.store.whole import estimates_of, extremes_of, readings_of
+from sagwise_daemon.io.store.whole import estimates_of, extremes_of
 
 EARLIER = 20  # rides that a resistance is held against
 OF_A_PACK = 5  # rides that stand for a pack in a comparison
@@ -47,9 +47,7 @@ class History:
 
     def recorded(self, ride_id: int) -> Recorded | None:
         """A whole record, None where its samples at full rate are not all there any more. Raises KeyError."""
-        if self.rides.ride(ride_id).thinned:
-            return None
-        readings = readings_of(self.rides.recorded(ride_id, SAMPLES), self.rides.ride(ride_id).samples)
+        readings = self.rides.readings(ride_id)
         return None if readings is None else self._with_estimates(ride_id, readings)
 
     def left(self, ride_id: int) -> Recorded | None:

@@ -18,7 +18,7 @@ from sqlalchemy import CompoundSelect, Connection, Engine, Row, Select, select, 
 from sqlalchemy.exc import SQLAlchemyError
 
 from sagwise_daemon.domain.chart import encode_chart, pick_channels
-from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Basis, Priority
+from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Basis, Priority, Readings
 from sagwise_daemon.domain.ports import ALL_RIDES, Envelope, Ride, RideFilter, StoredEvent
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.codec import CodecError
@@ -28,6 +28,7 @@ from sagwise_daemon.io.store.levels import sources
 from sagwise_daemon.io.store.overview import kept, points_of
 from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, overviews, packs, pieces, rides
 from sagwise_daemon.io.store.wanted import chosen_by
+from sagwise_daemon.io.store.whole import readings_of
 
 T = TypeVar("T")
 _log = logging.getLogger(__name__)
@@ -169,6 +170,11 @@ class StoredRides:
         Raises KeyError.
         """
         return self._whole(ride_id, SAMPLES)
+
+    def readings(self, ride_id: int) -> Readings | None:
+        """The same as readings, in half the memory."""
+        ride = self.ride(ride_id)
+        return None if ride.thinned else readings_of(self.recorded(ride_id, SAMPLES), ride.samples)
 
     def estimates(self, ride_id: int) -> Table | None:
         """Every stored estimate of a ride, None where there is none. Raises KeyError."""
