@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store import Store, columns
 from sagwise_daemon.io.store.columns import CURRENT, DISTANCE, FINE, GROUP, REST, SAMPLES, TEMPERATURE
 from sagwise_daemon.io.store.history import History
 from sagwise_daemon.io.store.whole import extremes_of, gathered, of, readings_of
@@ -74,27 +74,21 @@ def test_a_sensor_that_joins_later_is_unknown_before(readings, store: Store, sta
     assert np.isnan(found[0][:10, 2]).all() and (found[0][10:] == broad.T).all()
 
 
-def beyond(history: History, ride_id: int) -> tuple[int, int]:
-    """Bytes of a record's numbers, and what was held beyond them at most while they were gathered."""
+def test_a_whole_ride_is_held_once(readings) -> None:
+    """Beside it no more than some chunks; a chunk is a sixtieth of it."""
+    some = [readings(number, series=24) for number in range(200)]
+    blob = columns.samples(some, np.arange(200, dtype=np.int64)).to_bytes()
+    readings_of([columns.from_bytes(blob)], 200)  # whatever is made once is made now
     tracemalloc.start()
     try:
-        record = history.recorded(ride_id)
+        found = readings_of((columns.from_bytes(blob) for _ in range(60)), 12_000)
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    assert record is not None and record.estimates is not None
-    parts = [(record.readings, ("time_s", "group_v", "current_a", "temperature_c", "distance_m"))]
-    parts += [(record.estimates, ("rest_v", "rest_sigma_v", "ocv_v", "soc", "resistance_mohm", "resistance_25c_mohm"))]
-    took = sum(getattr(part, name).nbytes for part, names in parts for name in names)
-    return took, peak - took
-
-
-@pytest.mark.slow
-def test_a_longer_ride_is_held_once_and_what_it_takes_besides_stays(store: Store, history: History, ridden) -> None:
-    short, long = (ridden(store, count, series=24, ended_by="standstill") for count in (2400, 12_000))
-    history.recorded(short)  # whatever is made once is made now
-    (few, besides), (many, besides_long) = beyond(history, short), beyond(history, long)
-    assert besides_long - besides < 0.8 * (many - few), (few, besides, many, besides_long)  # once more is 1, or more
+    assert found is not None and len(found) == 12_000
+    names = ("time_s", "group_v", "current_a", "temperature_c", "distance_m")
+    took = sum(getattr(found, name).nbytes for name in names)
+    assert peak < 1.3 * took, f"{peak / took:.2f} times"
 
 
 def test_extremes_come_as_they_go_together(store: Store, ridden) -> None:
