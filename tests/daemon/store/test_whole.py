@@ -91,6 +91,27 @@ def test_a_whole_ride_is_held_once(readings) -> None:
     assert peak < 1.3 * took, f"{peak / took:.2f} times"
 
 
+def test_a_bike_that_stood_for_a_month_takes_no_room_for_every_second(
+    store: Store, history: History, start, readings, estimates
+) -> None:
+    ride_id = store.recorder.begin_ride(start())
+    for minute in range(40):
+        store.recorder.append(ride_id, readings(minute, hz=1 / 60_000))
+        store.recorder.append_estimate(ride_id, estimates(minute, hz=1 / 60_000))
+    store.recorder.end_ride(ride_id, "standstill")
+    store.recorder.flush()
+    history.recorded(ride_id)
+    tracemalloc.start()
+    try:
+        record = history.recorded(ride_id)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert record is not None and record.estimates is not None
+    assert record.readings.time_s[-1] > 27 * 86_400 and len(record.estimates) == 40
+    assert peak < 1_000_000
+
+
 def test_extremes_come_as_they_go_together(store: Store, ridden) -> None:
     """At the lowest current of 2 s the voltages are their highest, and the other way round."""
     ride_id = ridden(store, 1300, ended_by="standstill")

@@ -58,8 +58,8 @@ class History:
         return None if readings is None else self._with_estimates(ride_id, readings)
 
     def _with_estimates(self, ride_id: int, readings: Readings) -> Recorded:
-        seconds = round(float(readings.time_s[-1])) + 1
-        estimates = estimates_of(self.rides.recorded(ride_id, ESTIMATES), readings, seconds)
+        at_most = min(len(readings), round(float(readings.time_s[-1])) + 1)  # one a second, and none without a reading
+        estimates = estimates_of(self.rides.recorded(ride_id, ESTIMATES), readings, at_most)
         return Recorded(pack_of(self.rides.pack(ride_id)), readings, estimates, self.events(ride_id))
 
     def events(self, ride_id: int) -> tuple[tuple[float, AlarmEvent], ...]:
