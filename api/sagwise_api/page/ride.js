@@ -120,15 +120,17 @@ export async function showRide(id, body, title) {
   const says = { title, pack: (name) => { of.textContent = `${name}${tells(ride)}`; } };
   body.replaceChildren(facts(ride), of, places.reads,
     element("div", { class: "plots" }, places.voltage, places.current, places.temperature), bar, what, rest, record);
-  new RecordForm(record, ride, says).offer().catch((error) => { record.textContent = error.message; });
+  const offer = () => new RecordForm(record, ride, says).offer().catch((error) => { record.textContent = error.message; });
   if (chart === null) {
     places.reads.textContent = "No sample of this ride is stored.";
     bar.hidden = true;
+    offer();
     return () => {};
   }
   const [{ Plots }] = await drawing;
   const plots = new Plots(places, { chart, names, limits, marks, duration_s: ride.duration_s }, finer(id, names));
   wire(bar, plots);
   new WhatIf(what, plots, ride, packs).offer();
+  setTimeout(offer); // at the foot of the page, so after the plots are seen
   return () => plots.remove();
 }
