@@ -1,6 +1,6 @@
 """Out-and-back rides of simulated packs, healthy and weak, 0 to 32 degC: `turn_back` misses none and seldom cries wolf.
 
-What "missed" and "wolf" mean stands in tests/support/heard_ride.py. No figure of the daemon was set on these seeds.
+What "missed" and "wolf" mean stands in tests/support/heard_ride.py. No figure of the daemon was set on the two hundred.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from heard_ride import hear, verdicts
 from out_and_back import Plan, ride_all
 
 WOLF_SHARE = 0.05
-FIRST_SEED = 1000
+SHORT_SEED, FIRST_SEED = 1000, 4000
 
 
-def count(rides: int) -> dict[str, int]:
+def count(first_seed: int, rides: int) -> dict[str, int]:
     """Rides by verdict; there must be enough that could and enough that could not."""
-    plans = [Plan.draw(FIRST_SEED + at) for at in range(rides)]
+    plans = [Plan.draw(first_seed + at) for at in range(rides)]
     seeds = verdicts(hear(ride, whole=False) for ride in ride_all(plans))
     counts = {name: len(of) for name, of in seeds.items()}
     print(counts, "missed", seeds["missed"], "wolf", seeds["wolf"])
@@ -25,14 +25,14 @@ def count(rides: int) -> dict[str, int]:
 
 @pytest.mark.slow
 def test_twenty_rides() -> None:
-    counts = count(20)
+    counts = count(SHORT_SEED, 20)
     assert counts["missed"] == 0
     assert counts["wolf"] <= 1
 
 
 @pytest.fixture(scope="module")
 def two_hundred() -> dict[str, int]:
-    return count(200)
+    return count(FIRST_SEED, 200)
 
 
 @pytest.mark.long
@@ -43,6 +43,6 @@ def test_two_hundred_rides_miss_none(two_hundred: dict[str, int]) -> None:
 
 @pytest.mark.long
 @pytest.mark.timeout(7200)
-@pytest.mark.xfail(reason="7 of 94 on 2026-11-25, see docs/results/turn_back.md: not reached yet", strict=True)
+@pytest.mark.xfail(reason="6 of 108 on 2026-11-25, see docs/results/turn_back.md: not reached yet", strict=True)
 def test_two_hundred_rides_seldom_cry_wolf(two_hundred: dict[str, int]) -> None:
     assert two_hundred["wolf"] <= WOLF_SHARE * (two_hundred["could"] + two_hundred["wolf"])
