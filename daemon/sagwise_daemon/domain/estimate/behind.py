@@ -8,8 +8,8 @@ the rest at the beginning and whose slope is κ. It is taken anew for as long as
 Between coasts the charge is counted along the line.
 
 On eleven simulated rides with a weak group of published cells, from half charge down, this was off by at most 6 % of
-charge (root mean square 2), where the peer filter was off by up to 11 %, and counting with its κ by up to 22 %; all that
-before a coast was weighed by how far it has recovered.
+charge (root mean square 2), where the peer filter was off by up to 11 %, and counting with its κ by up to 22 %: all
+that before a coast was weighed by how far it has recovered.
 """
 
 from __future__ import annotations
