@@ -1,11 +1,11 @@
 """The common filter: what all groups share, learnt from the median group voltage. Law: one filter, one pack.
 
-    V = OCV(z − δ) − a (R0 c + Ra asinh(2c)/1.44 + R1 x1 + R2 x2 + 0.3 R3 x3) + w,   δ = 0.7 a R3 x3 / slope
+    V = OCV(z − δ) − a (R0 c + Ra asinh(2c)/1.44 + R1 x1 + R2 x2) − 0.3 b R3 x3 + w,   δ = 0.7 b R3 x3 / slope
 
-c is the current in C, xk the current low-passed over 2, 20 and 150 s, a the resistance's temperature factor,
-`slope` the curve's mean slope. The states are charge z, capacity ratio κ (charge falls by (1 + κ) c dt), the
-resistances and one slow offset w that fades over 80 s. The xk are computed, not estimated, so the model is linear
-in the resistances.
+c is the current in C, xk the current low-passed over 2, 20 and 150 s, a the resistance's temperature factor and b
+that of the slowest element, `slope` the curve's mean slope. The states are charge z, capacity ratio κ (charge falls
+by (1 + κ) c dt), the resistances and one slow offset w that fades over 80 s. The xk are computed, not estimated, so
+the model is linear in the resistances.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ class Common:
     """The filter's state. `drop_v`: prior 1 s resistance at 25 degC, volts per C.
 
     scaled: the resistances' scale is measured. Until then the prior may be wrong several times over, so no voltage
-    under load is believed, and charge is counted from where it began. rested: it began from a rested voltage.
+    under load is believed, and charge is counted from where it began. rested: it began from a rested voltage. colder:
+    the slowest element's temperature factor over that of the others, at the last moment seen.
     """
 
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
@@ -62,6 +63,7 @@ class Common:
         self.x: Floats = self._first.copy()
         self.p: Floats = np.diag(self._sigmas**2)
         self.currents = [0.0, 0.0, 0.0]
+        self.colder = 1.0
         self.scaled = False
         self.rested = True
         self._h = np.zeros(STATES)
@@ -150,6 +152,7 @@ class Common:
 
     def update(self, volts: float, moment: Moment, crowd: float) -> Shared:
         """Learn from the median voltage, once the resistances have their scale; crowd: multiplies noise's variance."""
+        self.colder = moment.factor ** (s.SLOWEST_POWER - 1.0)
         if not self.scaled:
             return self.shared(volts, moment.factor)
         h, p = self._h, self.p
@@ -157,6 +160,7 @@ class Common:
         z, _, ohmic, bent, r1, r2, r3, w = self.x.tolist()
         x1, x2, x3 = self.currents
         bent_c = asinh(s.ASINH_GAIN * c) / s.ASINH_UNIT
+        x3 *= self.colder
         delta = s.INSIDE_SHARE * factor * r3 * x3 / self._slope
         ocv, slope = self.curve.at(z - delta)
         outside = 1.0 - s.INSIDE_SHARE
@@ -169,20 +173,30 @@ class Common:
         ph = p @ h
         variance = float(h @ ph) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
-        self._learn(ph, variance, min(max(volts - (ocv - drop + w), -cap), cap), moment.steady and abs(c) > s.REST_C)
+        innovation = min(max(volts - (ocv - drop + w), -cap), cap)
+        self._learn(ph, variance, innovation, self._staying(slope, moment.steady and abs(c) > s.REST_C))
         p[Z, Z] = max(float(p[Z, Z]), floor)
         return self.shared(volts, factor)
 
-    def _learn(self, ph: Floats, variance: float, innovation: float, steady: bool) -> None:
+    def _staying(self, slope: float, steady: bool) -> slice:
+        """States that learn nothing now.
+
+        At a steady load charge and resistance cannot be told apart: the charge is counted, the resistances stay, and
+        the slow offset takes what does not fit. Where the curve is flat, no voltage moves a charge that began from
+        rest: what the resistances leave over would be several per cent of it.
+        """
+        if steady:
+            return slice(0, W)
+        return slice(Z, Z + 1) if slope < s.PLATEAU and self.rested else slice(0)
+
+    def _learn(self, ph: Floats, variance: float, innovation: float, staying: slice) -> None:
         """Kalman's step, except for states that must stay: they keep their value and their uncertainty.
 
         Merely clipping a resistance at its limit would leave its share of the innovation to the others, which then
-        run away; so a state about to leave its limits is left out. At a steady load charge and resistance cannot be
-        told apart: the charge is counted, the resistances stay, and the slow offset takes what does not fit.
+        run away; so a state about to leave its limits is left out.
         """
         gain = ph / variance
-        if steady:
-            gain[:W] = 0.0
+        gain[staying] = 0.0
         reached = self.x + gain * innovation
         outside = [
             state
@@ -194,7 +208,7 @@ class Common:
             reached = self.x + gain * innovation
         self.x = reached
         taken = np.multiply.outer(gain, ph)
-        if steady or outside:
+        if staying.stop or outside:
             taken += taken.T.copy()
             taken -= variance * np.multiply.outer(gain, gain)
         self.p -= taken
@@ -214,6 +228,7 @@ class Common:
         """The state as the peers need it, given the median voltage just measured."""
         z, _, _, _, _, r2, r3, w = self.x.tolist()
         _, x2, x3 = self.currents
+        x3 *= self.colder
         outside = 1.0 - s.INSIDE_SHARE
         delta = s.INSIDE_SHARE * factor * r3 * x3 / self._slope
         slow = factor * (r2 * x2 + outside * r3 * x3)

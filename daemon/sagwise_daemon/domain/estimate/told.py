@@ -29,8 +29,8 @@ class Filters(NamedTuple):
     """The filters after one reading.
 
     z, ratio: the common filter's charge and capacity ratio, with their variances; slow_r, slow_c: its slow resistances
-    in volts per C and the low-passed currents in C that go with them. soc, ratios: the groups' charge differences and
-    capacity ratios, and the variance of soc; (groups,) each.
+    in volts per C, to be multiplied by the temperature's factor, and the low-passed currents in C that go with them.
+    soc, ratios: the groups' charge differences and capacity ratios, and the variance of soc; (groups,) each.
     """
 
     z: float
@@ -76,7 +76,7 @@ class Told:
         z, ratio, _, _, r1, r2, r3, _ = common.x.tolist()
         p = common.p
         variances = p[Z, Z], p[COMMON_RATIO, COMMON_RATIO], p[W, W]
-        self.numbers[row, :DELTA_LEFT] = (z, ratio, *variances, r1, r2, r3, *common.currents)
+        self.numbers[row, :DELTA_LEFT] = (z, ratio, *variances, r1, r2, r3 * common.colder, *common.currents)
         self.x[row] = peers.x
         self.soc_variance[row] = peers.variances[SOC]
 

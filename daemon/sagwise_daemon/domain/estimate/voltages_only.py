@@ -34,7 +34,7 @@ UNIT_C: Floats = np.concatenate([np.linspace(s.BLIND_LEAST_C, 2.5, 91), np.linsp
 UNIT_V: Floats = s.OHMIC_SHARE * UNIT_C + s.BENT_SHARE * np.arcsinh(s.ASINH_GAIN * UNIT_C) / s.ASINH_UNIT
 AT_NO_CURRENT = s.OHMIC_SHARE + s.BENT_SHARE * s.ASINH_GAIN / s.ASINH_UNIT  # volts per C where the current is small
 TAU: Floats = np.array(s.TAU_S)
-SLOW: Floats = np.array(s.SLOW_SHARES)
+SLOW: Floats = np.array(s.BLIND_SLOW_SHARES)
 OUTSIDE = 1.0 - s.INSIDE_SHARE
 
 
@@ -58,7 +58,7 @@ def learnt_scales(common: Common, step_c: float) -> Scales:
     typical = Common(common.curve, common.drop_v)
     drop_v = common.drop_v * common.resistance(step_c) / typical.resistance(step_c)
     r2, r3 = common.x[5:7].tolist()
-    slow = (r2 + r3) / (drop_v * float(SLOW[1] + SLOW[2]))
+    slow = (r2 + common.colder * r3) / (drop_v * float(SLOW[1] + SLOW[2]))
     near = tuple(slow * part for part in s.BLIND_LEARNT_SLOW)
     return _scales(drop_v, slow, s.BLIND_LEARNT_STEP, s.BLIND_LEARNT_SIGMA, near)
 
