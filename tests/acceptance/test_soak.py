@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from daemon_process import Daemon, cpu_s, wait_for
-from playwright.sync_api import CDPSession, Page, sync_playwright
+from playwright.sync_api import CDPSession, Page, expect, sync_playwright
 from ride_scenario import HEAD
 
 from sagwise_sim import PtyPort, build, load
@@ -77,7 +77,7 @@ def watch(page: Page, daemon: Daemon) -> list[Weight]:
     while (now := time.monotonic() - began) < SOAK_S:
         weights.append(weigh(now, devtools, daemon.pid))
         page.wait_for_timeout(EVERY_S * 1e3 * min(1.0, SOAK_S / 600))
-        assert page.locator("#figure").get_attribute("data-age") == "now"
+        expect(page.locator("#figure")).to_have_attribute("data-age", "now", timeout=10_000)
     return weights
 
 
