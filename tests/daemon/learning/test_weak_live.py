@@ -1,5 +1,4 @@
-"""Weak groups on their way to the live view. Law: found by the estimator, told by the outlet, asked for now and then.
-"""
+"""Weak groups on their way to the live view. Law: found by the estimator, told by the outlet, asked for now and then."""
 
 from __future__ import annotations
 
