@@ -1,4 +1,4 @@
-"""Weak groups on their way to the live view. Law: found by the estimator, told by the outlet, asked for now and then."""
+"""Weak groups on their way to the live view. Law: the outlet tells what the estimator found, every few seconds."""
 
 from __future__ import annotations
 
