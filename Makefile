@@ -13,15 +13,17 @@ setup: $(VENV)/.run
 
 setup-test: $(VENV)/.test system
 
-# What makes the simulated truth is installed meanwhile; the tests that need it wait for it.
+# What makes the simulated truth is installed meanwhile; the tests that need it wait for it. Coverage is counted over the
+# fast tests alone: it more than doubles the time of the others.
 test: setup-test
 	@bash tests/tools/truth-environment > .venv-truth.log 2>&1 &
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder -m "not alone and not long" --cov --cov-report=
-	$(BIN)/pytest -m "alone and not long" --durations=12 --cov --cov-append --cov-report=term --cov-fail-under=85
+	$(BIN)/pytest -n 2 --dist loadfile -m "not slow and not browser and not long" --cov --cov-report=term --cov-fail-under=85
+	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder -m "(slow or browser) and not alone and not long"
+	$(BIN)/pytest -m "alone and not long" --durations=12
 
 check: $(VENV)/.test
 	$(BIN)/ruff check .
