@@ -166,15 +166,18 @@ def dates(store: Store) -> dict[int, float]:
 
 
 def test_an_event_outside_of_rides_is_dated_by_when_it_was_told(store: Store, event) -> None:
+    before_s = time.monotonic()
     number = told_in_the_past(store, event)
-    told_s = time.monotonic()
+    after_s = time.monotonic()
     trusted, done = store.recorder.event(event(), None, NOW - 9999.0)
     done.result(10)
     time.sleep(0.05)
-    store.recorder.date(known())
+    wall = known()
+    store.recorder.date(wall)
     store.recorder.flush()
     found = dates(store)
-    assert found[number] == pytest.approx(NOW - (time.monotonic() - told_s), abs=0.04) and found[number] < NOW - 0.04
+    earliest, latest = NOW - (wall.monotonic_s - before_s), NOW - (wall.monotonic_s - after_s)
+    assert earliest - 1e-3 <= found[number] <= latest + 1e-3 < NOW - 0.04
     assert found[trusted] == NOW - 9999.0
     store.recorder.date(known(NOW + 5000.0))  # a date that was found once stays
     store.recorder.flush()
@@ -204,7 +207,7 @@ def test_an_event_of_a_boot_that_never_learnt_the_time_keeps_its_mark(fresh: Pat
             assert set(dates(store).values()) == {PAST}
         store.recorder.date(known())
         store.recorder.flush()
-        assert dates(store)[number] == PAST and dates(store)[later] == pytest.approx(NOW, abs=0.5)
+        assert dates(store)[number] == PAST and dates(store)[later] == pytest.approx(NOW, abs=5.0)
 
 
 def test_the_flow_says_whether_its_clock_was_trusted(store: Store) -> None:
