@@ -10,7 +10,7 @@ import sys
 
 import numpy as np
 
-MISSING = "Parquet needs pyarrow; install it with pip install 'sagwise[parquet]', or choose another format"
+MISSING = "Parquet needs pyarrow; install it with pip install pyarrow, or choose another format"
 
 
 def main(arguments: list[str]) -> int:
