@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
-from typing import Annotated, Literal
+from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, Field, StringConstraints
@@ -39,7 +39,7 @@ class ClockOut(BaseModel):
 
     unix_s: float
     trusted: bool
-    set_by: Literal["nothing", "network", "phone"]
+    set_by: owner.SetBy
 
 
 class MeOut(BaseModel):
@@ -83,8 +83,8 @@ def access_router(pairing: Pairing, clock: owner.WallClock, quick: Workers, anyo
         )
 
     @router.post("/time", responses=declared(413), summary="Tell the bike what time it is")
-    async def time(wish: TimeIn) -> ClockOut:
-        clock.tell(wish.unix_s)
+    async def time(wish: TimeIn, request: Request) -> ClockOut:
+        clock.tell(wish.unix_s, "computer" if caller_of(request).device is None else "phone")
         return _clock(clock)
 
     return router

@@ -50,7 +50,7 @@ class HostClock:
     def look(self) -> tuple[float, owner.SetBy]:
         return time.time(), "network"
 
-    def tell(self, unix_s: float) -> None:
+    def tell(self, unix_s: float, by: owner.Teller) -> None:
         """It is set already."""
 
 

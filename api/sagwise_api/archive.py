@@ -58,8 +58,10 @@ def _said(kind: str, call: Callable[[], T]) -> Callable[[], T]:
 def _add_ride(router: APIRouter, archive: ports.Archive | None, sources: Sources, slow: Workers) -> None:
     @router.get("/rides/{ride_id}", responses=declared(404), summary="One ride with its summary")
     async def one_ride(ride_id: RideId) -> out.RideWithSummaryOut:
+        now = views.ride_now(sources.live.latest())
+
         def read() -> out.RideWithSummaryOut:
-            told = views.ride(_ride(sources, ride_id))
+            told = views.ride(_ride(sources, ride_id), now)
             summary = None if archive is None or told.ended_by is None else archive.summary(ride_id)
             return out.RideWithSummaryOut(
                 **told.model_dump(), summary=None if summary is None else out.SummaryOut.model_validate(summary)
@@ -77,9 +79,11 @@ def _ride(sources: Sources, ride_id: int) -> ports.Ride:
 
 def _add_changes(router: APIRouter, archive: ports.Archive, sources: Sources) -> None:
     async def changed(ride_id: int, change: Callable[[], None]) -> RideOut:
+        now = views.ride_now(sources.live.latest())
+
         def work() -> RideOut:
             change()
-            return views.ride(_ride(sources, ride_id))
+            return views.ride(_ride(sources, ride_id), now)
 
         return await sources.quick.run(_said("not-changed", work))
 

@@ -81,9 +81,10 @@ def _add_rides(router: APIRouter, sources: Sources) -> None:
         deleted: Annotated[bool, Query(description="those that were deleted instead")] = False,
     ) -> out.RidesOut:
         wanted = ports.RideFilter(kind, pack, since_unix_s, until_unix_s, deleted)
+        now = views.ride_now(sources.live.latest())
 
         def read() -> out.RidesOut:
-            return out.RidesOut(rides=[views.ride(kept) for kept in rides.rides(limit, before_id, wanted)])
+            return out.RidesOut(rides=[views.ride(kept, now) for kept in rides.rides(limit, before_id, wanted)])
 
         return await quick.run(_found(before_id or 0, read))
 

@@ -85,7 +85,8 @@ class RideOut(BaseModel):
     started_trusted: bool = Field(description="whether the clock behind started_unix_s could be trusted")
     duration_s: float
     samples: int
-    ended_by: str | None = Field(description="null while the ride goes on")
+    ended_by: str | None = Field(description="null until the record has an end")
+    now: bool = Field(description="whether it is the record of the board that is connected now")
     energy_wh: Number
     charge_ah: Number
     distance_m: Number

@@ -82,7 +82,13 @@ def live_json(state: LiveState) -> bytes:
     return live(state).model_dump_json().encode()
 
 
-def ride(kept: Ride) -> out.RideOut:
+def ride_now(state: LiveState) -> int | None:
+    """The record that the connected board is writing; any other without an end was cut off, or is being brought in."""
+    return state.ride_id if state.link == "up" else None
+
+
+def ride(kept: Ride, now: int | None) -> out.RideOut:
+    """now: the record that `ride_now` names."""
     return out.RideOut(
         ride_id=kept.ride_id,
         pack=kept.pack,
@@ -92,6 +98,7 @@ def ride(kept: Ride) -> out.RideOut:
         duration_s=kept.duration_s,
         samples=kept.samples,
         ended_by=kept.ended_by,
+        now=kept.ended_by is None and kept.ride_id == now,
         energy_wh=known(kept.energy_wh, 2),
         charge_ah=known(kept.charge_ah, 3),
         distance_m=known(kept.distance_m, 1),

@@ -56,7 +56,7 @@ def run(args: Namespace) -> int:
         config = demo_config(board.device, folder, args.port)
         page = PageSettings(paired_on_loopback=True)
         clock = Clock()
-        clock.tell(time.time())  # whoever tries the demo sits before this clock, whatever has set it
+        clock.tell(time.time(), "computer")  # whoever tries the demo sits before this clock, whatever has set it
         asyncio.run(serve(config, page, lambda url, store: _page_up(url, config, store, children), clock))
     finally:
         for child in children:

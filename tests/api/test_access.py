@@ -380,27 +380,29 @@ class UnsetClock:
     """A clock that nothing has set yet."""
 
     def __init__(self) -> None:
-        self.told_s: float | None = None
+        self.time_s, self.teller = 946_684_800.0, "nothing"
 
     def look(self):
-        return (946_684_800.0, "nothing") if self.told_s is None else (self.told_s, "phone")
+        return self.time_s, self.teller
 
-    def tell(self, unix_s: float) -> None:
-        self.told_s = unix_s
+    def tell(self, unix_s: float, by: str) -> None:
+        self.time_s, self.teller = unix_s, by
 
 
-def test_a_paired_phone_sets_the_clock(house) -> None:
-    app = create_app(
-        house.live, house.commands, house.rides, house.packs, PageSettings(paired_on_loopback=True), clock=UnsetClock()
-    )
+@pytest.mark.parametrize("teller", ["phone", "computer"])
+def test_who_set_the_clock_is_told(house, teller: str) -> None:
+    settings = PageSettings(pairing_code=CODE, paired_on_loopback=True)
+    app = create_app(house.live, house.commands, house.rides, house.packs, settings, clock=UnsetClock())
 
     async def run():
         transport = httpx.ASGITransport(app, client=("127.0.0.1", 50000))
         async with httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}") as client:
+            if teller == "phone":
+                await paired(client)
             before = (await client.get("/api/v1/me")).json()["clock"]
             answer = await client.post("/api/v1/time", json={"unix_s": 1_800_000_000.0}, headers=ORIGIN)
             return before, answer.json(), (await client.get("/api/v1/me")).json()["clock"]
 
     before, answer, after = asyncio.run(run())
     assert before == {"unix_s": 946_684_800.0, "trusted": False, "set_by": "nothing"}
-    assert answer == after == {"unix_s": 1_800_000_000.0, "trusted": True, "set_by": "phone"}
+    assert answer == after == {"unix_s": 1_800_000_000.0, "trusted": True, "set_by": teller}

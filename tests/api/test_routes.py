@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import struct
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -209,3 +210,14 @@ def test_openapi_document_names_every_route_and_the_problem(house) -> None:
 def test_no_documentation_page_that_loads_from_a_network(house) -> None:
     assert ask(house, "GET", "/docs").status_code == 404
     assert ask(house, "GET", "/redoc").status_code == 404
+
+
+@pytest.mark.parametrize(("link", "going"), [("up", [3]), ("lost", []), ("waiting", [])])
+def test_only_the_connected_boards_ride_goes_on_now(house, link: str, going: list[int]) -> None:
+    """No ride of these has an end: the others were cut off, or are being brought in."""
+    house.live.state = replace(house.live.state, link=link)
+    rides = ask(house, "GET", "/api/v1/rides?limit=120").json()["rides"]
+    assert {ride["ended_by"] for ride in rides} == {None}
+    assert [ride["ride_id"] for ride in rides if ride["now"]] == going
+    assert ask(house, "GET", "/api/v1/rides/3").json()["now"] is (link == "up")
+    assert ask(house, "GET", "/api/v1/rides/4").json()["now"] is False

@@ -35,7 +35,7 @@ from sagwise_daemon.domain.model import (
     Priority,
     RuleSettings,
 )
-from sagwise_daemon.domain.owner import SetBy
+from sagwise_daemon.domain.owner import SetBy, Teller
 from sagwise_daemon.domain.ports import ALL_RIDES, Envelope, LiveState, Ride, RideFilter, StoredEvent
 from sagwise_daemon.domain.ride.settings_grid import Setting
 from sagwise_daemon.garage import Garage
@@ -100,6 +100,7 @@ class Scene:
     distance_m: float | None = 4120.0
     energy: tuple[float | None, float | None, float | None] = (412.0, 20.0, 180.0)  # left, its sigma, home
     moving: bool = False
+    ride_id: int | None = 4
     weak: tuple[Weakness, ...] = ()
     acknowledged: list[tuple[str | None, int | None]] = field(default_factory=list)
     shelved: list[tuple[str, float, int | None]] = field(default_factory=list)
@@ -148,7 +149,7 @@ class FakeLive:
             full_v=FULL_V,
             alarms=scene.alarms,
             sound=scene.sound,
-            ride_id=4,
+            ride_id=scene.ride_id,
             notice=scene.notice,
             energy_left_wh=scene.energy[0],
             energy_left_sigma_wh=scene.energy[1],
@@ -261,16 +262,18 @@ class FakeRides:
 
 
 class UnsetClock:
-    """Implements `owner.WallClock`: nothing has set it until a phone does."""
+    """Implements `owner.WallClock`: nothing has set it until somebody does."""
 
     def __init__(self) -> None:
         self.told: list[float] = []
+        self.teller: SetBy = "nothing"
 
     def look(self) -> tuple[float, SetBy]:
-        return (self.told[-1], "phone") if self.told else (DAY_S, "nothing")
+        return (self.told[-1] if self.told else DAY_S, self.teller)
 
-    def tell(self, unix_s: float) -> None:
+    def tell(self, unix_s: float, by: Teller) -> None:
         self.told.append(unix_s)
+        self.teller = by
 
 
 class FakeBike:

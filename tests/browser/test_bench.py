@@ -195,6 +195,17 @@ def test_phones_are_listed_and_sent_away(locked_bike, phones) -> None:
     expect(page.get_by_label("Code of the bike")).to_be_visible(timeout=15000)
 
 
+def test_the_clock_says_who_set_it(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/access")
+    clock = page.locator("#bench-body .prose").nth(1)
+    expect(clock).to_contain_text("Nobody has told the bike what time it is. It differs from this computer by")
+    page.get_by_role("button", name="Set it by this computer").tap()
+    expect(clock).to_have_text("The bike’s own computer says what time it is. It agrees with this computer.")
+    bike.clock.teller = "phone"
+    page.reload()
+    expect(clock).to_contain_text("A paired phone has set the time.")
+
+
 def test_two_rides_are_compared_on_one_axis(bike, phones) -> None:
     page, watch = phones.open(bike.url, "/#/rides")
     watch.allowed.append("422")

@@ -40,6 +40,20 @@ def test_rides_are_listed_by_day_with_the_figures_that_matter(bike, phones, shot
     page.screenshot(path=shots / "rides-day.png")
 
 
+def test_only_the_ride_of_the_connected_board_goes_on_now(bike, phones) -> None:
+    """A ride that is being brought in has no end either, and one that lost its power had none for a while."""
+    bike.rides.replace(3, ended_by=None)
+    bike.rides.replace(2, ended_by=None)
+    bike.scene.ride_id = 2
+    page, _ = phones.open(bike.url, "/#/rides")
+    lengths = page.locator("#ride-list .ride .when small")
+    expect(lengths).to_have_text(["38 min · no end yet", "25 min · now", "11 min"])
+    page.goto(bike.url + "/#/rides/3")
+    expect(page.locator("#bench-body")).to_contain_text("Otter 16s5p · has no end yet")
+    page.goto(bike.url + "/#/rides/2")
+    expect(page.locator("#bench-body")).to_contain_text("Otter 16s5p · goes on now")
+
+
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_one_ride_is_charted(bike, phones, shots: Path, theme: str) -> None:
     page, _ = phones.open(bike.url, theme=theme)

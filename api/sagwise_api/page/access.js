@@ -11,6 +11,7 @@ const CLOCK = {
   nothing: "Nobody has told the bike what time it is.",
   network: "The time comes from a network.",
   phone: "A paired phone has set the time.",
+  computer: "The bike’s own computer says what time it is.",
 };
 
 const when = (unixS) => `${shortDayOf(unixS)}, ${clockOf(unixS)}`;
@@ -53,8 +54,9 @@ class Access {
   clock() {
     const { clock } = this.me;
     const off = Math.round(clock.unix_s - Date.now() / 1000);
-    const words = Math.abs(off) < 5 ? "It agrees with this phone." : `It differs from this phone by ${Math.abs(off)} s.`;
-    const set = button("Set it by this phone", () => this.setClock());
+    const here = this.me.paired && this.me.device === null ? "this computer" : "this phone";
+    const words = Math.abs(off) < 5 ? `It agrees with ${here}.` : `It differs from ${here} by ${Math.abs(off)} s.`;
+    const set = button(`Set it by ${here}`, () => this.setClock());
     const may = this.me.paired && clock.set_by !== "network";
     return [element("h2", {}, "The bike’s clock"),
       element("p", { class: "prose" }, `${CLOCK[clock.set_by]} ${words}`),

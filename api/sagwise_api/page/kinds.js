@@ -8,10 +8,17 @@ const ENDS = {
 
 export const kinds = Object.entries(KINDS);
 
+/** For a list: only the record of the board that is connected now goes on now. */
+export function goingOn(ride) {
+  if (ride.now) return " · now";
+  return ride.ended_by === null ? " · no end yet" : "";
+}
+
 /** What else there is to say of a record: how it ended, whether it is thinned, its note. */
 export function tells(ride) {
   const parts = [];
-  if (ride.ended_by === null) parts.push("goes on now");
+  if (ride.now) parts.push("goes on now");
+  else if (ride.ended_by === null) parts.push("has no end yet");
   else if (ENDS[ride.ended_by]) parts.push(ENDS[ride.ended_by]);
   if (ride.thinned) parts.push("thinned to the extremes of every 2 s");
   if (ride.note) parts.push(ride.note);

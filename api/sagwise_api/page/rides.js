@@ -3,7 +3,7 @@
 import { get, post, remove } from "./api.js";
 import { clockOf, dayOf, duration } from "./dates.js";
 import { ahead, button, element, figure, stylesheet, tell } from "./dom.js";
-import { kinds } from "./kinds.js";
+import { goingOn, kinds } from "./kinds.js";
 import { volts } from "./words.js";
 
 const PAGE = 50;
@@ -127,9 +127,8 @@ function nothing(kind) {
 
 function link(ride, clock) {
   const energy = ride.energy_wh === null ? "–" : `${Math.round(Math.abs(ride.energy_wh))} Wh`;
-  const going = ride.ended_by === null ? " · now" : "";
   return element("a", { href: `#/rides/${ride.ride_id}` },
-    element("span", { class: "when" }, element("b", {}, clock), element("small", {}, ride.name ?? duration(ride.duration_s) + going)),
+    element("span", { class: "when" }, element("b", {}, clock), element("small", {}, ride.name ?? duration(ride.duration_s) + goingOn(ride))),
     figure(ride.rest_min_v === null ? "–" : `${volts(ride.rest_min_v)} V`, "lowest rest"),
     figure(energy, ride.kind === "charge" ? "put in" : "used"),
     element("span", { class: ride.alarms > 0 ? "fig alarms some" : "fig alarms" },

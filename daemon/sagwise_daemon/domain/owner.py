@@ -13,18 +13,20 @@ from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.ride.settings_grid import Setting, Tried
 
 Value = float | bool | str
-SetBy = Literal["nothing", "network", "phone"]
+Teller = Literal["phone", "computer"]
+SetBy = Literal["nothing", "network", "phone", "computer"]
 
 
 class WallClock(Protocol):
-    """The bike's wall clock, which a phone may set where no network does."""
+    """The bike's wall clock, which a person may set where no network does."""
 
     def look(self) -> tuple[float, SetBy]:
         """Unix time now, and who vouches for it."""
         ...
 
-    def tell(self, unix_s: float) -> None:
-        """A paired phone says what time it is. A clock that a network has set does not listen."""
+    def tell(self, unix_s: float, by: Teller) -> None:
+        """What time it is, said by a paired phone or at the bike's own computer. A clock that a network has set does
+        not listen."""
         ...
 
 

@@ -83,8 +83,8 @@ class Ride:
 
     started_unix_s: wall time of the first sample; `started_trusted` says whether that clock could be trusted.
     thinned: its samples at full rate are gone to make room; lowest and highest value of every 2 s are left.
-    ended_by: None while it goes on, else "standstill", "link", "stopped", "power", "import", or the kind of record that
-    followed at once. kind: "ride", "charge" or "standing". deleted: it can be had back.
+    ended_by: None until it has an end, else "standstill", "link", "stopped", "power", "import", or the kind of record
+    that followed at once. kind: "ride", "charge" or "standing". deleted: it can be had back.
     """
 
     ride_id: int

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from sagwise_daemon.domain.owner import SetBy
+from sagwise_daemon.domain.owner import SetBy, Teller
 from sagwise_daemon.domain.stamps import WallTime
 
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -33,14 +33,15 @@ def wall_time() -> WallTime:
 
 
 class Clock:
-    """The host's clocks, and a phone's word where nothing else has set them. Implements `domain.owner.WallClock`.
+    """The host's clocks, and a person's word where nothing else has set them. Implements `domain.owner.WallClock`.
 
-    A phone's time runs on by the monotonic clock, so a wall clock that is wrong, or leaps, changes nothing in it.
+    The time told runs on by the monotonic clock, so a wall clock that is wrong, or leaps, changes nothing in it.
     """
 
     def __init__(self, host: Callable[[], WallTime] = wall_time) -> None:
         self._host = host
         self._ahead_s: float | None = None  # of the monotonic clock
+        self._teller: SetBy = "nothing"
 
     def wall(self) -> WallTime:
         """The clocks now, by whatever is trusted most."""
@@ -51,10 +52,10 @@ class Clock:
 
     def look(self) -> tuple[float, SetBy]:
         host, wall = self._host(), self.wall()
-        return wall.unix_s, "network" if host.trusted else "phone" if wall.trusted else "nothing"
+        return wall.unix_s, "network" if host.trusted else self._teller
 
-    def tell(self, unix_s: float) -> None:
-        self._ahead_s = unix_s - self._host().monotonic_s
+    def tell(self, unix_s: float, by: Teller) -> None:
+        self._ahead_s, self._teller = unix_s - self._host().monotonic_s, by
 
 
 def host_boot() -> str:

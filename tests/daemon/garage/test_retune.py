@@ -78,13 +78,15 @@ def wall(unix_s: float, trusted: bool, monotonic_s: float) -> WallTime:
     return WallTime(unix_s, trusted, monotonic_s, "boot")
 
 
-def test_a_phone_sets_a_clock_that_nothing_else_has_set() -> None:
+def test_a_person_sets_a_clock_that_nothing_else_has_set() -> None:
     now = [wall(1000.0, False, 50.0)]
     clock = Clock(lambda: now[0])
     assert clock.look() == (1000.0, "nothing") and not clock.wall().trusted
-    clock.tell(1.8e9)
+    clock.tell(1.8e9, "phone")
     now[0] = wall(5.0, False, 60.0)  # the host's wall clock leaps back; the phone's time runs on
     assert clock.look() == (1.8e9 + 10.0, "phone")
+    clock.tell(1.8e9 + 10.0, "computer")
+    assert clock.look() == (1.8e9 + 10.0, "computer"), "whoever spoke last set it"
     assert clock.wall() == wall(1.8e9 + 10.0, True, 60.0)
     now[0] = wall(1.9e9, True, 70.0)
     assert clock.look() == (1.9e9, "network"), "a network's word goes before a phone's"

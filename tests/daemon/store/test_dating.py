@@ -270,7 +270,7 @@ def test_a_phones_time_dates_as_a_networks_does(store: Store, start, readings) -
     ride_id = ride_from(store, past(start, 60.0), readings)
     clock = Clock(lambda: WallTime(PAST + 60.0, False, time.monotonic(), host_boot()))
     assert clock.look()[1] == "nothing"
-    clock.tell(NOW)
+    clock.tell(NOW, "phone")
     store.recorder.date(clock.wall())
     store.recorder.flush()
     assert store.rides.ride(ride_id).started_unix_s == pytest.approx(NOW - 60.0, abs=0.5)
