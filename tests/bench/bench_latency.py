@@ -1,9 +1,10 @@
 """Bytes to alarm verdict, idle and busy, in one run. Law: the same daemon parts as live, over a real pseudo-terminal.
 
 A child process writes a sample 100 times a second and puts the monotonic clock of that moment into its uptime; the
-daemon reads the clock when the alarm engine has judged the reading (where an alarm's callback is called). Busy: a
-ride is recorded with commits with full sync, and a chart of a stored two-hour ride is always being asked for over HTTP
-by another process: in turn its overview, 1600 s of it and a minute at full rate.
+daemon reads the clock when the alarm engine has judged the reading (where an alarm's callback is called). Recording: a
+ride is recorded with commits with full sync. Busy: recording, and a chart of a stored two-hour ride is always being
+asked for over HTTP by another process: in turn its overview, 1600 s of it and a minute at full rate. The three take
+turns a few seconds at a time, so that whatever else the machine does meets all alike.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ import threading
 import time
 import tty
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,14 +33,17 @@ from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import RideStart, Store
+from sagwise_daemon.io.store.charts import RidesAside
 from sagwise_daemon.outlets import LiveOutlet, Moment
 from sagwise_daemon.pipeline import board_pipeline
-from sagwise_daemon.run import SWITCH_S, TICK_S
+from sagwise_daemon.run import SWITCH_S, TICK_S, spare_the_collector
 
 RATE_HZ = 100
-PHASE_S = 30.0
-WARM_UP_S = 3.0
+ROUNDS = 5
+PHASE_S = 8.0
+WARM_UP_S = 2.0
 LONG_RIDE_S = 7200
+OVERVIEW_WAIT_S = 60.0
 
 SENDER = """
 import os, sys, time
@@ -115,6 +120,10 @@ def store_long_ride(store: Store, pack: Pack) -> int:
             recorder.flush()
     recorder.end_ride(ride_id, "standstill")
     recorder.flush()
+    until = time.monotonic() + OVERVIEW_WAIT_S
+    while not store.rides.has_overview(ride_id):  # or the idle phase would be measured beside the folding
+        assert time.monotonic() < until, "no overview was made"
+        time.sleep(0.1)
     return ride_id
 
 
@@ -131,12 +140,19 @@ class FittedPack:
         return self._pack
 
 
-async def phase(store: Store, pack: Pack, device: str, ride_id: int | None) -> list[float]:
-    """One phase; with a ride to draw charts of it is the busy one. Returns the delays, seconds."""
+@dataclass(frozen=True)
+class Kind:
+    """What goes on beside the judging. ride_id: the ride to draw charts of."""
+
+    recording: bool = False
+    ride_id: int | None = None
+
+
+async def phase(store: Store, rides: RidesAside, pack: Pack, device: str, kind: Kind) -> list[float]:
+    """The delays of one phase, seconds."""
     loop = asyncio.get_running_loop()
     live = Watch("bench", pack)
-    busy = ride_id is not None
-    settings = RideSettings() if busy else RideSettings(begin_current_a=1e9, begin_after_s=1e9)
+    settings = RideSettings() if kind.recording else RideSettings(begin_current_a=1e9, begin_after_s=1e9)
     flow = Flow(pack, store.recorder, settings, wall_time)
     pipeline = board_pipeline(
         pack,
@@ -150,8 +166,9 @@ async def phase(store: Store, pack: Pack, device: str, ride_id: int | None) -> l
     )
     link = SerialLink(device, 115_200, pipeline.on_bytes, pipeline.on_up, pipeline.on_down)
     pipeline.attach(link)
-    app = create_app(live, pipeline, store.rides, FittedPack(pack), PageSettings(paired_on_loopback=True))
+    app = create_app(live, pipeline, rides, FittedPack(pack), PageSettings(paired_on_loopback=True))
     server = PageServer(app, "127.0.0.1", 0)
+    spare_the_collector()
 
     async def ticks() -> None:
         while True:
@@ -161,7 +178,7 @@ async def phase(store: Store, pack: Pack, device: str, ride_id: int | None) -> l
     tasks = [asyncio.create_task(work) for work in (link.run(), ticks(), server.run())]
     await server.ready()
     try:
-        await _watch(live, server.port, ride_id)
+        await _watch(live, server.port, kind.ride_id)
     finally:
         for task in tasks:
             task.cancel()
@@ -192,7 +209,7 @@ def figures(late_s: list[float]) -> dict[str, float]:
 
 
 def report() -> dict[str, Any]:
-    """Idle and busy figures, the allowed 99th percentile, and whether it holds."""
+    """Figures of each kind, the 99th percentile that is allowed beside charts, and whether it holds."""
     sys.setswitchinterval(SWITCH_S)
     _, pack = built_in_pack("otter")
     master, slave = os.openpty()
@@ -201,13 +218,18 @@ def report() -> dict[str, Any]:
     with (
         tempfile.TemporaryDirectory() as folder,
         Store.open(Path(folder) / "rides.sqlite") as store,
+        closing(RidesAside(store.path)) as rides,
         child(SENDER, master, RATE_HZ, pack.series, pass_fds=(master,)),
     ):
         ride_id = store_long_ride(store, pack)
-        idle = figures(asyncio.run(phase(store, pack, os.ttyname(slave), None)))
-        busy = figures(asyncio.run(phase(store, pack, os.ttyname(slave), ride_id)))
-    allowed = idle["p99_ms"] + max(0.5 * idle["p99_ms"], 2.0)
-    return {"idle": idle, "busy": busy, "allowed_p99_ms": allowed, "holds": busy["p99_ms"] <= allowed}
+        kinds = {"idle": Kind(), "recording": Kind(True), "busy": Kind(True, ride_id)}
+        late_s: dict[str, list[float]] = {name: [] for name in kinds}
+        for _ in range(ROUNDS):
+            for name, kind in kinds.items():
+                late_s[name] += asyncio.run(phase(store, rides, pack, os.ttyname(slave), kind))
+    found = {name: figures(late) for name, late in late_s.items()}
+    allowed = found["idle"]["p99_ms"] + max(0.5 * found["idle"]["p99_ms"], 2.0)
+    return {**found, "allowed_p99_ms": allowed, "holds": found["busy"]["p99_ms"] <= allowed}
 
 
 def _drain(master: int) -> None:

@@ -19,10 +19,10 @@ def main() -> int:
     """Print the report; 1 where alarm path, store or page miss what is required."""
     latency = bench_latency.report()
     print("bytes to alarm verdict, 100 frames/s, 16 groups, ms")
-    for name in ("idle", "busy"):
+    for name in ("idle", "recording", "busy"):
         figure = latency[name]
         print(
-            f"  {name:5s} median {figure['p50_ms']:.2f}  99th percentile {figure['p99_ms']:.2f}  "
+            f"  {name:9s} median {figure['p50_ms']:.2f}  99th percentile {figure['p99_ms']:.2f}  "
             f"maximum {figure['max_ms']:.2f}  frames {figure['frames']}"
         )
     print(f"  allowed 99th percentile {latency['allowed_p99_ms']:.2f}: {'holds' if latency['holds'] else 'FAILS'}")

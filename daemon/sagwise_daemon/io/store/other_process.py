@@ -2,11 +2,14 @@
 interpreter that judges readings, and nothing is left running when the daemon is killed.
 
 It is started with the first wish, runs at low priority, and ends when its standard input closes, or by itself when
-nobody has asked for a while.
+nobody has asked for a while. It stays in the daemon's session, as the kernel's automatic grouping shares the processor
+out by sessions first, and priority counts within one only; in a process group of its own a terminal's Ctrl-C does not
+reach it.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pickle
 import select
@@ -37,10 +40,21 @@ class OtherProcess:
         with self._guard:
             answer = self._ask(wish) or self._ask(wish)
         if answer is None:
-            raise StoreError(f"{self._path}: the process that reads whole rides fails; the log says why")
+            raise StoreError(f"{self._path}: the process that reads its rides fails; the log says why")
         if isinstance(answer[0], BaseException):
             raise answer[0]
         return answer[0]
+
+    def warm(self) -> None:
+        """Start the process ahead of a wish that is likely to come, if it can be. Waits for no answer."""
+        if not self._guard.acquire(blocking=False):
+            return
+        try:
+            if not self._closed:
+                with contextlib.suppress(StoreError):
+                    self._running()
+        finally:
+            self._guard.release()
 
     def close(self) -> None:
         """End the process, also in the middle of an answer: whoever waits for that, or asks later, gets StoreError."""
@@ -73,9 +87,12 @@ class OtherProcess:
         if self._process is None or self._process.poll() is not None:
             self._end()
             command = [sys.executable, "-m", self._module, str(self._path)]
-            self._process = subprocess.Popen(  # noqa: S603 - our own program
-                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
-            )
+            try:
+                self._process = subprocess.Popen(  # noqa: S603 - our own program
+                    command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, process_group=0
+                )
+            except OSError as fault:
+                raise StoreError(f"{self._path}: the process that reads it cannot be started: {fault}") from fault
         return self._process
 
     def _end(self) -> None:
