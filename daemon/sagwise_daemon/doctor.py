@@ -15,6 +15,7 @@ from sagwise_daemon.config import load_config
 from sagwise_daemon.errors import InputError
 from sagwise_daemon.io.store.examine import Finding, examine, may_write
 from sagwise_daemon.io.store.repair import repair
+from sagwise_daemon.progress import Progress
 
 STORE_NAME = "rides.sqlite"
 
@@ -35,7 +36,11 @@ def add_arguments(parser: ArgumentParser) -> None:
 def run(args: Namespace) -> int:
     """Examine, repair if asked to, and print. Raises InputError for unusable input."""
     path = _store_of(args)
-    found, refused = examine(path), _not_writable(path)
+    progress = Progress(path.name)
+    try:
+        found, refused = examine(path, progress.step), _not_writable(path)
+    finally:
+        progress.done()
     done = repair(path, found) if args.repair and found and refused is None else []
     if refused is not None:
         found.append(refused)

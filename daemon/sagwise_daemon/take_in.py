@@ -13,6 +13,7 @@ import logging
 import shutil
 import sys
 import tempfile
+import zlib
 from argparse import ArgumentParser, Namespace
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,6 +29,7 @@ from sagwise_daemon.config.mapping import ISO, Mapped, load_mapping
 from sagwise_daemon.domain.model import Estimates, Floats, Pack
 from sagwise_daemon.domain.ride.kinds import kind_of
 from sagwise_daemon.errors import InputError, StoreError, TraceError
+from sagwise_daemon.io.binary_forms import BINARY, as_csv
 from sagwise_daemon.io.export import sha256_of
 from sagwise_daemon.io.foreign import every_fault, read_foreign
 from sagwise_daemon.io.side import Side, read_side
@@ -45,7 +47,7 @@ GZ = ".gz"
 def add_arguments(parser: ArgumentParser) -> None:
     """The verb's options."""
     parser.add_argument(
-        "files", type=Path, nargs="+", metavar="FILE", help="exports, trace CSVs or other CSVs; also .gz"
+        "files", type=Path, nargs="+", metavar="FILE", help="exports of any form, trace CSVs or other CSVs; also .gz"
     )
     parser.add_argument(
         "--store", type=Path, required=True, metavar="PATH", help="the ride store's file; made if missing"
@@ -93,13 +95,13 @@ def take_in(
     """Import one file; its "file", "ride_id", whether it is "new", "rows" and "kind". Raises InputError."""
     if not file.is_file():
         raise InputError(f"{file}: no such file; give the path of an export or a CSV")
-    digest = sha256_of(file)
-    before = None if again else already(store, digest)
-    if before is not None:
-        return {"file": str(file), "ride_id": before, "new": False, "rows": None, "kind": None}
     progress = Progress(file.name)
     try:
         with _plain(file) as plain:
+            digest = sha256_of(plain)
+            before = None if again else already(store, digest)
+            if before is not None:
+                return {"file": str(file), "ride_id": before, "new": False, "rows": None, "kind": None}
             coming = _coming(file, plain, digest, pack, mapped, started_unix_s, progress)
         ride_id = add(store, coming, progress.step)
     finally:
@@ -239,15 +241,28 @@ _NAMES = ("time_s", "rest_v", "rest_sigma_v", "ocv_v", "resistance_mohm", "resis
 
 @contextmanager
 def _plain(file: Path) -> Iterator[Path]:
-    """The file without its compression."""
-    if file.suffix != GZ:
+    """The file as text; what is wrong with that is said of the file itself."""
+    if file.suffix not in (GZ, *BINARY):
         yield file
         return
     with tempfile.TemporaryDirectory(prefix="sagwise-import-") as folder:
         plain = Path(folder) / file.name.removesuffix(GZ)
+        if file.suffix == GZ:
+            _unzip(file, plain)
+        else:
+            as_csv(file, plain)
+        try:
+            yield plain
+        except TraceError as fault:
+            raise TraceError(str(fault).replace(str(plain), str(file))) from None
+
+
+def _unzip(file: Path, plain: Path) -> None:
+    try:
         with gzip.open(file) as source, plain.open("wb") as out:
             shutil.copyfileobj(source, out, 1 << 20)
-        yield plain
+    except (OSError, EOFError, zlib.error) as fault:
+        raise InputError(f"{file}: cannot be read ({fault}); give a whole file") from None
 
 
 def _moment(text: str) -> float:

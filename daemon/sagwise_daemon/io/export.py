@@ -1,7 +1,7 @@
 """A stored ride as files. Law: the trace holds what the wire said, to its resolution; the side file (`side`) the rest.
 
-Trace CSV is the form that comes back; the others carry the same columns to other programs. Parquet is written by a
-process of its own, so that its library is never in this one.
+The other forms carry the same columns to other programs and come back as the CSV does (`binary_forms`). Parquet is
+written by a process of its own, so that its library is never in this one.
 """
 
 from __future__ import annotations
@@ -10,10 +10,7 @@ import gzip
 import hashlib
 import json
 import shutil
-import subprocess
-import sys
 import tempfile
-import zlib
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable
 from pathlib import Path
@@ -24,11 +21,13 @@ import numpy as np
 from sagwise_daemon.domain.model import Floats, Readings
 from sagwise_daemon.domain.ports import Ride
 from sagwise_daemon.errors import InputError, StoreError
+from sagwise_daemon.io.parquet import convert
 from sagwise_daemon.io.side import side_document
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.engine import reader_engine
 from sagwise_daemon.io.store.history import History
-from sagwise_daemon.io.trace import Trace, replacing, write_trace
+from sagwise_daemon.io.trace import Step, Trace, replacing, write_trace
+from sagwise_daemon.progress import Progress
 
 T = TypeVar("T")
 FORMATS = ("csv", "csv.gz", "npz", "parquet")
@@ -59,18 +58,24 @@ def run(args: Namespace) -> int:
         store = Store.open(args.store)
     except StoreError as fault:
         raise InputError(str(fault)) from fault
-    with store:
-        if args.report is not None:
-            written = [export_report(store, args.ride, args.report)]
-        else:
-            written = export_ride(store, args.ride, args.out, args.format)
+    progress = Progress(f"ride {args.ride}")
+    try:
+        with store:
+            if args.report is not None:
+                written = [export_report(store, args.ride, args.report)]
+            else:
+                written = export_ride(store, args.ride, args.out, args.format, progress.step)
+    finally:
+        progress.done()
     for path in written:
         print(path)  # noqa: T201 - the verb's answer
     return 0
 
 
-def export_ride(store: Store, ride_id: int, folder_or_file: Path, form: str | None = None) -> list[Path]:
-    """Write a ride as a trace and its side file; returns their paths.
+def export_ride(
+    store: Store, ride_id: int, folder_or_file: Path, form: str | None = None, step: Step = lambda done, of: None
+) -> list[Path]:
+    """Write a ride as a trace and its side file; returns their paths. step: told how many rows are done of how many.
 
     folder_or_file: an existing folder (the files are then `ride-ID.csv`, `ride-ID.json`), or a name ending in one of
     `FORMATS`. Raises InputError for a ride that there is not or that has no sample, and for a folder that there is not;
@@ -86,7 +91,7 @@ def export_ride(store: Store, ride_id: int, folder_or_file: Path, form: str | No
         raise InputError(f"{store.path}: ride {ride_id} {_why_nothing(ride)}, so there is nothing to export")
     side = file.with_name(file.name.removesuffix(f".{form}") + ".json")
     try:
-        digest = _write(file, trace_of(readings), form)
+        digest = _write(file, trace_of(readings), form, step)
         document = side_document(store.rides, ride, digest, len(readings), _summary(store, ride_id))
         with replacing(side) as out:
             json.dump(document, out, ensure_ascii=False, allow_nan=False)
@@ -144,25 +149,25 @@ def trace_of(readings: Readings) -> Trace:
 
 
 def sha256_of(file: Path) -> str:
-    """Of a file's bytes, of a .gz's of what it holds. Raises InputError."""
+    """Of a file's bytes. Raises InputError."""
     digest = hashlib.sha256()
     try:
-        with gzip.open(file) if file.suffix == ".gz" else file.open("rb") as source:
+        with file.open("rb") as source:
             while block := source.read(1 << 20):
                 digest.update(block)
-    except (OSError, EOFError, zlib.error) as fault:
+    except OSError as fault:
         raise InputError(f"{file}: cannot be read ({fault}); give a whole file") from None
     return digest.hexdigest()
 
 
-def _write(file: Path, trace: Trace, form: str) -> str:
+def _write(file: Path, trace: Trace, form: str, step: Step) -> str:
     """The trace in that form; the SHA-256 of its CSV, whatever the form."""
     if form == "csv":
-        write_trace(file, trace)
+        write_trace(file, trace, step)
         return sha256_of(file)
     with tempfile.TemporaryDirectory(prefix="sagwise-export-") as folder:
         plain, made = Path(folder) / "trace.csv", Path(folder) / f"made.{form}"
-        write_trace(plain, trace)
+        write_trace(plain, trace, step)
         if form == "csv.gz":
             with plain.open("rb") as source, gzip.GzipFile(made, "wb", mtime=0) as out:
                 shutil.copyfileobj(source, out, 1 << 20)
@@ -189,10 +194,8 @@ def columns_of(trace: Trace) -> dict[str, Floats]:
 
 
 def _parquet(arrays: Path, made: Path) -> Path:
-    command = [sys.executable, "-m", "sagwise_daemon.io.parquet", str(arrays), str(made)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own program
-    if done.returncode:
-        reason = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
+    reason = convert(arrays, made)
+    if reason is not None:
         raise InputError(f"--format parquet: {reason}")
     return made
 

@@ -23,18 +23,18 @@ from sagwise_daemon.io.trace import (
     CURRENT_RANGE,
     DISTANCE_RANGE,
     GROUP,
+    STEP_ROWS,
     TEMPERATURE,
     TEMPERATURE_RANGE,
     TIME_RANGE,
     VOLTS_RANGE,
+    Step,
     Trace,
 )
 
 TOLD = 20  # bad rows
 SHOWN = 30
-STEP_ROWS = 2000
 
-Step = Callable[[int, int], None]
 Read = Callable[[str], float]
 
 

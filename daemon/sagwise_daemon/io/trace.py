@@ -14,7 +14,7 @@ import math
 import os
 import re
 from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +28,7 @@ from sagwise_daemon.io.decimals import plain_rows
 
 MAX_LINE_BYTES = 65536
 PIECE_BYTES = 65536  # read ahead at once
+STEP_ROWS = 2000
 MAX_GROUPS = 48
 MAX_TEMPERATURES = 16
 
@@ -39,6 +40,8 @@ TIME_FORMAT, VOLTS_FORMAT, CURRENT_FORMAT, TEMPERATURE_FORMAT, DISTANCE_FORMAT =
     "%.2f",
     "%.2f",
 )
+
+Step = Callable[[int, int], None]
 
 GROUP = re.compile(r"group_(0[1-9]|[1-9][0-9]+)_v")
 TEMPERATURE = re.compile(r"temperature_([1-9][0-9]*)_c")
@@ -300,8 +303,9 @@ def _unit(name: str) -> str:
     return {"s": "s", "v": "V", "a": "A", "c": "degC", "m": "m"}[name.rpartition("_")[2]]
 
 
-def write_trace(path: Path, trace: Trace) -> None:
-    """Write a trace, whole or not at all: an older file of that name stays until the new one is complete.
+def write_trace(path: Path, trace: Trace, step: Step = lambda done, of: None) -> None:
+    """Write a trace, whole or not at all: an older file of that name stays until the new one is complete. step: told
+    how many rows are written of how many.
 
     Raises ValueError where times are closer than the microsecond they are written with, OSError from the disk.
     """
@@ -311,7 +315,10 @@ def write_trace(path: Path, trace: Trace) -> None:
     line = ",".join(formats)
     with replacing(path) as file:
         file.write(",".join(names) + "\r\n")
-        file.writelines(lines(line, np.column_stack(columns)))
+        rows = np.column_stack(columns)
+        for first in range(0, len(rows), STEP_ROWS):
+            step(first, len(rows))
+            file.writelines(lines(line, rows[first : first + STEP_ROWS]))
 
 
 def lines(line: str, rows: Iterable[Floats]) -> Iterator[str]:

@@ -72,7 +72,7 @@ def out_and_in(store: Store, ridden: Callable[..., int], event, tmp_path: Path, 
     return go
 
 
-@pytest.mark.parametrize("form", ["csv", "csv.gz"])
+@pytest.mark.parametrize("form", ["csv", "csv.gz", "npz", pytest.param("parquet", marks=pytest.mark.slow)])
 def test_an_export_comes_back_the_same(out_and_in, form: str) -> None:
     store, ride_id, other, came = out_and_in(form)
     with other:
@@ -334,3 +334,26 @@ def test_a_broken_gz_is_one_clear_line(tmp_path: Path, target: Path) -> None:
     with pytest.raises(InputError) as caught:
         run(file, "--store", target, "--pack", OTTER_FILE)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("columns", "told"),
+    [
+        ({"time_s": [0.0, 1.0], "group_01_v": [3.9]}, "not of one length"),
+        ({"time_s": [[0.0, 1.0]], "group_01_v": [[3.9, 3.9]]}, "time_s holds no column"),
+        ({"time_s": ["a", "b"]}, "no columns of numbers"),
+        ({"time_s": [0.0, 1.0], "volts": [3.9, 3.9]}, "'volts'"),
+        ({"time_s": [0.0, 1.0, 2.0], "group_01_v": [3.9, 3900.0, 3.9]}, "line 3: group_01_v is 3900 V"),
+        ({}, "holds no column"),
+        (None, "no columns of numbers"),
+    ],
+)
+def test_columns_that_cannot_be_used_are_one_clear_line(columns, told: str, tmp_path: Path, target: Path) -> None:
+    file = tmp_path / "ride.npz"
+    if columns is None:
+        file.write_bytes(b"no zip at all")
+    else:
+        np.savez(file, **columns)
+    with pytest.raises(InputError) as caught:
+        run(file, "--store", target, "--pack", OTTER_FILE)
+    assert told in str(caught.value) and str(caught.value).startswith(f"{file}: ") and "\n" not in str(caught.value)

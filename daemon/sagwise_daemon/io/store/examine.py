@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,6 +43,8 @@ WORDS = {
 LINES_OF_SQLITE = 20
 LEVELS_SINCE = REVISIONS.index("0003")
 
+Step = Callable[[int, int], None]
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -73,8 +75,9 @@ class Held:
     blob: bytes
 
 
-def examine(path: Path) -> list[Finding]:
-    """Everything that is wrong with the store at `path`; empty when it is whole.
+def examine(path: Path, step: Step = lambda done, of: None) -> list[Finding]:
+    """Everything that is wrong with the store at `path`; empty when it is whole. step: told how many rides are done of
+    how many.
 
     Raises InputError where there is no file, or one that a newer program wrote.
     """
@@ -87,7 +90,7 @@ def examine(path: Path) -> list[Finding]:
             (revision,) = connection.execute("SELECT version_num FROM alembic_version").fetchone() or (None,)
             if revision not in REVISIONS:
                 raise InputError(f"{path}: schema revision {revision} is of a newer sagwise; examine it with that one")
-            return _findings(connection, REVISIONS.index(revision) >= LEVELS_SINCE)
+            return _findings(connection, REVISIONS.index(revision) >= LEVELS_SINCE, step)
     except sqlite3.Error as fault:
         return [Finding(f"the file cannot be read as a ride store: {fault}", file=True)]
 
@@ -107,13 +110,14 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(wanted + ("&immutable=1" if alone else ""), uri=True)
 
 
-def _findings(connection: sqlite3.Connection, new: bool) -> list[Finding]:
+def _findings(connection: sqlite3.Connection, new: bool, step: Step) -> list[Finding]:
     found = list(_of_the_file(connection))
     try:
         numbers = [int(row[0]) for row in connection.execute("SELECT ride_id FROM rides ORDER BY ride_id").fetchall()]
     except sqlite3.Error as fault:
         return [*found, Finding(f"the list of rides cannot be read: {fault}", file=True)]
-    for ride_id in numbers:
+    for number, ride_id in enumerate(numbers):
+        step(number, len(numbers))
         try:
             found += _Ride(connection, ride_id, new).findings()
         except (sqlite3.Error, TypeError, OverflowError) as fault:
