@@ -60,6 +60,7 @@ def run(args: Namespace) -> int:
         if args.rides:
             _tell(args, [(ride, _summary(store, ride.ride_id, args.again)) for ride in _named(store, args.rides)])
         else:
+            _hint(store, args.pack)
             _tell(args, [(ride, None) for ride in store.rides.rides(args.limit, wanted=wanted)])
     return 0
 
@@ -86,6 +87,20 @@ def _change(store: Store, args: Namespace) -> None:
     finally:
         changes.close()
         engine.dispose()
+
+
+def _hint(store: Store, name: str | None) -> None:
+    """Say which packs there are where the store has no record of that one: an empty list alone would puzzle."""
+    if name is None or any(store.rides.rides(1, wanted=RideFilter(pack=name, deleted=gone)) for gone in (False, True)):
+        return
+    engine = reader_engine(store.path)
+    changes = Changes(engine, store.path)
+    try:
+        known = ", ".join(pack.name for pack in changes.known_packs()) or "none yet"
+    finally:
+        changes.close()
+        engine.dispose()
+    sys.stderr.write(f"--pack: the store has no rides of {name!r}; its packs are: {known}\n")
 
 
 def _said(store: Store, ride_id: int, change: Callable[[], None]) -> None:
@@ -135,8 +150,13 @@ def table(rides: Sequence[Ride]) -> Iterator[str]:
         yield (
             f"{ride.ride_id:4}  {ride.kind:8}  {_date(ride):17}  {ride.pack[:16]:16}  {ride.duration_s / 60:5.1f}  "
             f"{_figure(ride.energy_wh, 0):>6}  {_figure(km, 1):>6}  {_figure(ride.current_max_a, 0):>5}  "
-            f"{_figure(ride.rest_min_v, 3):>10}  {ride.alarms:6}  {ride.name or ''}".rstrip()
+            f"{_figure(ride.rest_min_v, 3):>10}  {ride.alarms:6}  {_name(ride)}".rstrip()
         )
+
+
+def _name(ride: Ride) -> str:
+    marks = [mark for mark, is_so in (("deleted", ride.deleted), ("thinned", ride.thinned)) if is_so]
+    return f"{ride.name or ''} ({', '.join(marks)})".strip() if marks else ride.name or ""
 
 
 def words(ride: Ride, summary: dict[str, Any]) -> Iterator[str]:
@@ -155,16 +175,20 @@ def words(ride: Ride, summary: dict[str, Any]) -> Iterator[str]:
         yield f"  {group}{weakest['words']}"
     for alarm in summary["alarms"]:
         groups = ", group " + ", ".join(map(str, alarm["groups"])) if alarm["groups"] else ""
-        yield f"  {alarm['rule']}: {alarm['count']} times, first at {alarm['first_s']:.0f} s{groups}"
+        yield f"  {alarm['rule']}: {_times(alarm['count'])}, first at {alarm['first_s']:.0f} s{groups}"
     buzzer = summary["plain_buzzer"]
     if buzzer is not None:
         yield (
-            f"  a plain buzzer at {buzzer['limit_v']:.2f} V would have sounded {buzzer['sounded']} times, "
+            f"  a plain buzzer at {buzzer['limit_v']:.2f} V would have sounded {_times(buzzer['sounded'])}, "
             f"{buzzer['before_low']} of them before any group was low at rest"
         )
     for part in ("standing", "since_before"):
         if summary[part] is not None:
             yield f"  {summary[part]['words']}"
+
+
+def _times(count: int) -> str:
+    return "1 time" if count == 1 else f"{count} times"
 
 
 def _date(ride: Ride) -> str:

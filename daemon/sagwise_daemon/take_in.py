@@ -14,18 +14,19 @@ import shutil
 import sys
 import tempfile
 import zlib
-from argparse import ArgumentParser, Namespace
+from argparse import ArgumentParser, Namespace, RawDescriptionHelpFormatter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from textwrap import indent
 from typing import Any
 
 import numpy as np
 
 from sagwise_daemon.config import load_pack
-from sagwise_daemon.config.mapping import ISO, Mapped, load_mapping
+from sagwise_daemon.config.mapping import EXAMPLE, ISO, Mapped, load_mapping
 from sagwise_daemon.domain.model import Estimates, Floats, Pack
 from sagwise_daemon.domain.ride.kinds import kind_of
 from sagwise_daemon.errors import InputError, StoreError, TraceError
@@ -46,6 +47,8 @@ GZ = ".gz"
 
 def add_arguments(parser: ArgumentParser) -> None:
     """The verb's options."""
+    parser.formatter_class = RawDescriptionHelpFormatter
+    parser.epilog = "a mapping file:\n\n" + indent(EXAMPLE, "  ")
     parser.add_argument(
         "files", type=Path, nargs="+", metavar="FILE", help="exports of any form, trace CSVs or other CSVs; also .gz"
     )
@@ -53,7 +56,7 @@ def add_arguments(parser: ArgumentParser) -> None:
         "--store", type=Path, required=True, metavar="PATH", help="the ride store's file; made if missing"
     )
     parser.add_argument("--pack", type=Path, metavar="PACK", help="the pack file (TOML), for files without their own")
-    parser.add_argument("--mapping", type=Path, metavar="MAP", help="how other CSVs are to be read (TOML)")
+    parser.add_argument("--mapping", type=Path, metavar="MAP", help="how other CSVs are to be read (TOML, as below)")
     parser.add_argument(
         "--started",
         metavar="TIME",

@@ -1,27 +1,5 @@
 """A mapping file: how the columns of somebody else's CSV become ours. Law: every unit and sign is said, or is the
-trace's own; what is unknown or contradicts itself is refused whole.
-
-    [file]                       # all optional
-    separator = ";"              # ",", ";", "tab" or "|"
-    decimal = ","                # "." or ","
-    skip_lines = 0               # before the header row
-    [time]
-    column = "Time"
-    unit = "ms"                  # s, ms, us, min, h, or "iso" (2026-05-01T10:00:00Z)
-    [groups]
-    columns = ["C1", "C2", "C3"]
-    first = "negative"           # the first of them lies at the pack's "negative" or "positive" end
-    unit = "mV"                  # V or mV
-    [current]                    # optional, as all that follow
-    column = "I"
-    unit = "A"                   # A or mA
-    positive = "discharge"       # or "charge"
-    [temperatures]
-    columns = ["T1"]
-    unit = "degC"                # degC, degF or K
-    [distance]
-    column = "Odo"
-    unit = "km"                  # m, km or mi
+trace's own; what is unknown or contradicts itself is refused whole. `EXAMPLE` has all there is.
 """
 
 from __future__ import annotations
@@ -43,6 +21,30 @@ METRES: Mapping[str, float] = {"m": 1.0, "km": 1000.0, "mi": 1609.344}
 # degC = scale · value + offset
 CELSIUS: Mapping[str, tuple[float, float]] = {"degC": (1.0, 0.0), "degF": (5 / 9, -160 / 9), "K": (1.0, -273.15)}
 LONGEST = 120
+
+EXAMPLE = """\
+[file]                       # all optional
+separator = ";"              # ",", ";", "tab" or "|"
+decimal = ","                # "." or ","
+skip_lines = 0               # before the header row
+[time]
+column = "Time"
+unit = "ms"                  # s, ms, us, min, h, or "iso" (2026-05-01T10:00:00Z)
+[groups]
+columns = ["C1", "C2", "C3"]
+first = "negative"           # the first of them lies at the pack's "negative" or "positive" end
+unit = "mV"                  # V or mV
+[current]                    # optional, as all that follow
+column = "I"
+unit = "A"                   # A or mA
+positive = "discharge"       # or "charge"
+[temperatures]
+columns = ["T1"]
+unit = "degC"                # degC, degF or K
+[distance]
+column = "Odo"
+unit = "km"                  # m, km or mi
+"""
 
 
 class FileSection(Table):

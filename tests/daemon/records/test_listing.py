@@ -58,6 +58,8 @@ def test_filters_by_pack_date_and_kind(path: Path, capsys: pytest.CaptureFixture
     assert listed(path, capsys, "--kind", "charge") == [2]
     assert listed(path, capsys, "--since", "2026-05-02", "--until", "2026-06-01") == [2]
     assert listed(path, capsys, "--limit", 1) == [3]
+    assert run(path, "--pack", "Otter") == 0
+    assert f"'Otter'; its packs are: {HERON.name}, {OTTER.name}" in capsys.readouterr().err
     assert listed(path, capsys, "--pack", "nobody's") == []
 
 
@@ -81,6 +83,7 @@ def test_name_note_delete_and_restore(path: Path, capsys: pytest.CaptureFixture[
     run(path, 1, "--name", "Quarry", "--note", "wet")
     assert "Quarry" in capsys.readouterr().out
     run(path, 1, "--delete")
+    assert "(deleted)" in capsys.readouterr().out
     capsys.readouterr()
     assert listed(path, capsys) == [3, 2] and listed(path, capsys, "--deleted") == [1]
     run(path, 1, "--restore", "--name", "", "--note", "")

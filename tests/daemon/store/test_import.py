@@ -17,7 +17,7 @@ import pytest
 
 from sagwise_daemon import take_in
 from sagwise_daemon.config import built_in_pack
-from sagwise_daemon.config.mapping import load_mapping
+from sagwise_daemon.config.mapping import EXAMPLE, load_mapping
 from sagwise_daemon.domain.model import AlarmState, Basis
 from sagwise_daemon.errors import ConfigError, InputError, TraceError
 from sagwise_daemon.io import export
@@ -357,3 +357,13 @@ def test_columns_that_cannot_be_used_are_one_clear_line(columns, told: str, tmp_
     with pytest.raises(InputError) as caught:
         run(file, "--store", target, "--pack", OTTER_FILE)
     assert told in str(caught.value) and str(caught.value).startswith(f"{file}: ") and "\n" not in str(caught.value)
+
+
+def test_the_mapping_that_help_shows_is_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "map.toml"
+    file.write_text(EXAMPLE)
+    assert load_mapping(file).groups.columns == ["C1", "C2", "C3"]
+    with pytest.raises(SystemExit):
+        run("--help")
+    shown = capsys.readouterr().out
+    assert all(f"  {line}\n" in shown for line in EXAMPLE.splitlines())

@@ -184,7 +184,7 @@ def _groups(summary: Mapping[str, Any]) -> str:
     median_rest = statistics.median(rests) if rests else None
     most = max([*resistances, 1.25 * (median or 0.0)], default=0.0)
     rows = "".join(_row(one, median, median_rest, most) for one in groups)
-    sag = f"sag at {summary['sag_current_a']:.0f} A"
+    sag = f"sag at {summary['sag_current_a']:.0f}\u00a0A"
     if median is None:
         hint = "The resistances are not known: the ride had no pulls, or no current was measured."
     else:
