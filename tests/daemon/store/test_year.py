@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from sqlalchemy import func, select
 from year_of_rides import Year
 
 from sagwise_daemon.config import built_in_pack
@@ -17,7 +18,10 @@ from sagwise_daemon.domain.ports import RideFilter
 from sagwise_daemon.domain.ride.trend import DAYS_PER_YEAR, fit
 from sagwise_daemon.io.report import report
 from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store.columns import SAMPLES
 from sagwise_daemon.io.store.history import History
+from sagwise_daemon.io.store.housework import DOWN_TO, used_bytes
+from sagwise_daemon.io.store.tables import chunks
 from sagwise_daemon.io.trace import write_trace
 from sagwise_daemon.take_in import take_in
 
@@ -82,6 +86,51 @@ def check(kept: Kept) -> None:
     assert line["per_year_sigma"] < 0.1 * truth
 
 
+def thin(kept: Kept) -> int:
+    """Room for all but half of the samples: the oldest rides give theirs, and nothing that is said of any ride changes.
+    Returns how many gave them.
+    """
+    path, history, stored = kept.store.path, kept.history, kept.store.rides
+    numbers = range(1, kept.year.rides + 1)
+
+    def said() -> tuple[object, ...]:
+        rides = [replace(ride, thinned=False) for ride in stored.rides(500)]
+        return rides, [history.summary(number) for number in numbers], history.health(OTTER.name)
+
+    before = said()
+    with Store.open(path) as store:
+        store.recorder.flush(60)
+        wait_until(lambda: all(stored.has_overview(number) for number in numbers))
+    used, samples = size(kept.store), size(kept.store, SAMPLES)
+    with Store.open(path, budget_bytes=int((used - samples / 2) / DOWN_TO)) as store:
+        store.recorder.flush(60)
+        wait_until(lambda: size(kept.store) <= used - samples / 2)
+    gave = sorted(ride.ride_id for ride in stored.rides(500) if ride.thinned)
+    assert gave == list(range(1, len(gave) + 1))
+    assert 0.3 * kept.year.rides < len(gave) < 0.7 * kept.year.rides
+    assert said() == before
+    told = history.compare([1, kept.year.rides], "energy", ["rest_v", "loaded_v"], 200)
+    assert [side["thinned"] for side in told["sides"]] == [True, False]
+    assert len(stored.overview(1, ["loaded_v"])) > 100 and stored.samples(1) is None
+    return len(gave)
+
+
+def size(store: Store, kind: int | None = None) -> int:
+    """Bytes in use, or those of the chunks of a kind."""
+    with store._readers.connect() as connection:
+        if kind is None:
+            return used_bytes(connection)
+        query = select(func.sum(func.length(chunks.c.blob))).where(chunks.c.kind == kind)
+        return int(connection.execute(query).scalar_one())
+
+
+def wait_until(what: Callable[[], bool], seconds: float = 900.0) -> None:
+    until = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < until
+        time.sleep(0.2)
+
+
 def median_ms(work, times: int = 9) -> float:
     taken = []
     for _ in range(times):
@@ -95,12 +144,13 @@ def median_ms(work, times: int = 9) -> float:
 @pytest.mark.timeout(900)
 def test_a_short_year_finds_the_group_that_aged(short_year: Kept) -> None:
     check(short_year)
+    thin(short_year)
 
 
 @pytest.mark.long
 @pytest.mark.timeout(7200)
 def test_a_year_of_500_rides(whole_year: Kept) -> None:
-    """Opened, filtered, compared; listing all of them is at most 50 ms of work."""
+    """Opened, filtered, compared, thinned; listing all of them is at most 50 ms of work."""
     kept = whole_year
     check(kept)
     rides = kept.store.rides
@@ -121,3 +171,4 @@ def test_a_year_of_500_rides(whole_year: Kept) -> None:
     size = kept.store.path.stat().st_size
     print(json.dumps({**{name: round(ms, 1) for name, ms in figures.items()}, "store MB": round(size / 1e6, 1)}))
     assert figures["list 500 rides"] <= 50.0
+    print(f"{thin(kept)} of 500 rides thinned")
