@@ -134,6 +134,17 @@ def test_nothing_is_said_of_a_night_a_charge_or_a_lonely_group(pack) -> None:
     assert between(pack(), before, np.array([3.9, NAN, NAN, NAN]), 72.0) is None
 
 
+def test_a_pack_that_was_drawn_from_as_a_whole_names_no_leaking_group(pack) -> None:
+    """A ride that was not recorded: group 2 has less capacity and falls further. After a charge all settle as far."""
+    before = np.full(4, 3.6)
+    lower = before - np.array([0.04, 0.07, 0.04, 0.04])
+    assert between(pack(), before, lower, 24.0, after_ride=True) is None
+    settled = between(pack(), before, lower, 24.0)
+    assert settled is not None and settled.losing == (2,)
+    held = between(pack(), before, before - np.array([0.01, 0.04, 0.01, 0.01]), 24.0, after_ride=True)
+    assert held is not None and held.losing == (2,)
+
+
 def test_steps_of_the_readings_are_no_loss(pack) -> None:
     rng = np.random.default_rng(5)
     before = 4.0 + rng.integers(-2, 3, 4) * 0.0005

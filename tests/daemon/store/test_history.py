@@ -144,6 +144,16 @@ def test_self_discharge_between_two_records_of_a_pack(store: Store, history: His
     assert told["median_loss_v_per_day"] == pytest.approx(0.004, abs=1e-4) and told["losing"] == []
 
 
+@pytest.mark.parametrize(("kind", "told"), [("ride", False), ("charge", True)])
+def test_a_pack_that_is_lower_than_at_the_end_of_a_ride_was_drawn_from(
+    store: Store, history: History, kind: str, told: bool
+) -> None:
+    record(store, 0.0, rest_v=3.9, kind=kind)
+    second = record(store, 1.0, rest_v=3.86)
+    history.summary(1)
+    assert (history.summary(second)["since_before"] is not None) is told  # type: ignore[index]
+
+
 def test_a_guessed_date_tells_no_self_discharge(store: Store, history: History) -> None:
     record(store, 0.0, trusted=False)
     record(store, 3.0)

@@ -18,6 +18,7 @@ EDGE_S = 60.0  # of a record, at either end
 STANDING_EDGE_S = 1800.0
 LEAST_HOURS = 12.0
 CHARGED_V = 0.02  # the pack as a whole is higher than before: somebody charged it
+DRAWN_V = 0.02  # lower than at the end of a ride, after which voltages recover: something drew from the whole pack
 LOSING_V = 0.008  # more than the others: two steps of a coarse sensor, and what groups relax differently
 LOSING_SIGMAS = 3.0
 HOURS_PER_DAY = 24.0
@@ -71,16 +72,25 @@ def within(record: Recorded) -> SelfDischarge | None:
 
 
 def between(
-    pack: Pack, before_v: Floats, after_v: Floats, hours: float, from_ride_id: int | None = None
+    pack: Pack,
+    before_v: Floats,
+    after_v: Floats,
+    hours: float,
+    from_ride_id: int | None = None,
+    *,
+    after_ride: bool = False,
 ) -> SelfDischarge | None:
     """What was lost between two moments at rest, (groups,) each; None where nothing can be said.
 
-    Nothing can be said of less than `LEAST_HOURS`, without two groups that are known at both moments, and of a pack
-    that was charged in between.
+    after_ride: the first moment is a ride's end. Nothing can be said of less than `LEAST_HOURS`, without two groups
+    that are known at both moments, and of a pack that was charged in between, or drawn from as a whole: a group of less
+    capacity falls further then, and does not leak.
     """
     loss_v = before_v - after_v
     known = loss_v[~np.isnan(loss_v)]
     if hours < LEAST_HOURS or len(known) < 2 or np.median(known) < -CHARGED_V:
+        return None
+    if after_ride and np.median(known) > DRAWN_V:
         return None
     days, median_v = hours / HOURS_PER_DAY, float(np.median(known))
     curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)

@@ -161,7 +161,8 @@ class History:
             return None
         hours = (ride.started_unix_s - before.started_unix_s - before.duration_s) / SECONDS_PER_HOUR
         start_v, _ = calm_v(record)
-        return between(record.pack, column(kept, "calm_end_v"), start_v, hours, before.ride_id)
+        ends_v = column(kept, "calm_end_v")
+        return between(record.pack, ends_v, start_v, hours, before.ride_id, after_ride=before.kind == RIDE)
 
 
 def column(summary: Mapping[str, Any], key: str) -> Floats:
