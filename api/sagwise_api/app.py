@@ -86,7 +86,7 @@ def create_app(
     problems.install(app)
     access = access_router(pairing, clock or HostClock(), sources.quick, settings.anyone_may_look)
     app.include_router(access, prefix="/api/v1")
-    app.include_router(_stream_router(feed), prefix="/api/v1")
+    app.include_router(_stream_router(feed, pairing.devices), prefix="/api/v1")
     app.include_router(api_router(sources), prefix="/api/v1")
     app.include_router(archive_router(archive, sources, slow), prefix="/api/v1")
     app.include_router(garage_router(garage, what_if, sources.quick, judges), prefix="/api/v1")
@@ -139,14 +139,15 @@ def _describe_problems(app: FastAPI) -> None:
     app.openapi = openapi  # type: ignore[method-assign]
 
 
-def _stream_router(feed: LiveFeed) -> APIRouter:
+def _stream_router(feed: LiveFeed, devices: Devices) -> APIRouter:
     router = APIRouter()
 
     @router.get(
         "/live/stream", responses=STREAM_ANSWER | declared(), response_class=Response, summary="Live, as it comes"
     )
-    async def stream() -> Response:
-        return LiveStream(feed)
+    async def stream(request: Request) -> Response:
+        device = caller_of(request).device
+        return LiveStream(feed, lambda: device is None or devices.holds(device))
 
     return router
 

@@ -69,6 +69,10 @@ class Devices:
         self._by_digest[device.digest] = device
         return device
 
+    def holds(self, device: Device) -> bool:
+        """Whether it is still paired: an open stream has to ask again."""
+        return device.digest in self._by_digest
+
     def revoke(self, device_id: int) -> None:
         """Raises KeyError where there is none."""
         device = next((one for one in self._by_digest.values() if one.device_id == device_id), None)

@@ -125,12 +125,14 @@ class LiveFeed:
 
 
 class LiveStream(Response):
-    """The response: ends when the client goes, when the feed closes, or when nothing can be sent any more."""
+    """The response: ends when the client goes, when it may look no more, when the feed closes, or when nothing can be
+    sent any more."""
 
-    def __init__(self, feed: LiveFeed) -> None:
+    def __init__(self, feed: LiveFeed, may_look: Callable[[], bool] = lambda: True) -> None:
         super().__init__(headers={"cache-control": "no-store"}, media_type="text/event-stream")
         del self.headers["content-length"]  # its end is not known
         self._feed = feed
+        self._may_look = may_look
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         watcher = self._feed.join()
@@ -140,6 +142,8 @@ class LiveStream(Response):
             await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
             await _send(send, OPENING)
             async for frame in watcher:
+                if not self._may_look():
+                    break
                 await _send(send, frame)
             if not gone.done():
                 await send({"type": "http.response.body", "body": b"", "more_body": False})

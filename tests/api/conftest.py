@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import httpx
 import numpy as np
@@ -31,6 +32,8 @@ NAN = float("nan")
 HOST = "127.0.0.1:8480"
 ORIGIN = f"http://{HOST}"
 CODE = "4711-0815"
+LOCKED = PageSettings(pairing_code=CODE)
+T = TypeVar("T")
 
 WREN = Pack(
     "Wren 16s",
@@ -181,6 +184,20 @@ class House:
         transport = httpx.ASGITransport(app, client=(address, 50000))
         async with httpx.AsyncClient(transport=transport, base_url=f"http://{host}") as client:
             yield client
+
+    def talk(
+        self,
+        talker: Callable[[httpx.AsyncClient], Awaitable[T]],
+        settings: PageSettings = LOCKED,
+        address: str = "127.0.0.1",
+    ) -> T:
+        """What a client at `address` has to tell after talking to the app; by default the bike wants its code."""
+
+        async def run() -> T:
+            async with self.asked(settings, address) as client:
+                return await talker(client)
+
+        return asyncio.run(run())
 
     @asynccontextmanager
     async def served(self, settings: PageSettings | None = None) -> AsyncIterator[tuple[PageServer, httpx.AsyncClient]]:
