@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable
 from dataclasses import fields, replace
@@ -10,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sagwise_daemon.domain.estimate.taught import Learnt
+from sagwise_daemon.domain.estimate.taught import SHARES, Learnt
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.io.store import Store, engine
-from sagwise_daemon.io.store.memory import StoredMemory
+from sagwise_daemon.io.store.memory import StoredMemory, from_text, to_text
 from sagwise_daemon.io.store.migrate import migrate
 
 NOW_S, DAY_S = 1_760_000_000.0, 86400.0
@@ -26,7 +27,7 @@ def make_learnt(groups: int = 4) -> Learnt:
         resistance_25c_mohm=np.array([2.9, 3.0, np.nan, 4.1])[:groups],
         steps=np.array([40.0, 40.0, 0.0, 38.0])[:groups],
         step_c=2.4,
-        shares_v=np.array([0.03, 0.02, 0.01, 0.01, 0.015]),
+        shares_v=np.linspace(0.03, 0.01, SHARES),
         ratio=0.08,
         ratio_sigma=0.02,
         group_ratio=np.array([0.0, -0.01, np.nan, 0.31])[:groups],
@@ -60,6 +61,14 @@ def test_what_was_kept_is_there_after_reopening(fresh: Path, pack: Pack) -> None
     with Store.open(fresh) as store:
         found = store.memory.recall(pack)
     assert found is not None and same(found, make_learnt())
+
+
+def test_shares_of_other_slow_elements_are_left_and_all_else_is_kept() -> None:
+    document = json.loads(to_text(make_learnt()))
+    document["slow_elements_s"] = [2.0, 20.0, 150.0]
+    found = from_text(json.dumps(document), 4)
+    assert np.isnan(found.shares_v).all() and not found.resistance_known
+    assert found.ratio == make_learnt().ratio and np.array_equal(found.steps, make_learnt().steps)
 
 
 def test_the_newest_replaces_the_older_ones(store: Store, pack: Pack) -> None:

@@ -19,6 +19,7 @@ from math import exp, isnan
 import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.common import INSIDE, OUTSIDE
 from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
@@ -141,10 +142,8 @@ class Behind:
 
     def _polarisation(self, filters: Filters, factor: float) -> tuple[float, float]:
         """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
-        (r1, r2, r3), (x1, x2, x3) = filters.slow_r, filters.slow_c
-        outside = r1 * x1 + r2 * x2 + (1.0 - s.INSIDE_SHARE) * r3 * x3
-        shown = LEFT_SHARE * factor
-        return shown * s.INSIDE_SHARE * r3 * x3 / self._slope, shown * outside
+        shown_v = LEFT_SHARE * factor * filters.slow_r * filters.slow_c
+        return float(INSIDE @ shown_v) / self._slope, float(OUTSIDE @ shown_v)
 
 
 def mean_slope(curve: OcvCurve) -> float:

@@ -112,8 +112,8 @@ class Capacity:
             return
         self._since_s = 0.0
         if 2 * seen.known >= len(seen.volts):
-            _, x2, x3 = common.currents
-            model_v = moment.factor * resistance_v * (LEFT_OF_20_S * x2 + LEFT_OF_150_S * x3)
+            model_c = LEFT_OF_20_S * common.low_passed(20.0) + LEFT_OF_150_S * common.low_passed(150.0)
+            model_v = moment.factor * resistance_v * model_c
             left_v, left_sigma_v = self._left(model_v, float(np.median(seen.volts[seen.valid])))
             self._take(self._point(seen, left_v, left_sigma_v, peers.x[PEER_RATIO]))
 

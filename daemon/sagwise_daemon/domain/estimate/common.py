@@ -1,16 +1,16 @@
 """The common filter: what all groups share, learnt from the median group voltage. Law: one filter, one pack.
 
-    V = OCV(z − δ) − a (R0 c + Ra asinh(2c)/1.44 + R1 x1 + R2 x2) − 0.3 b R3 x3 + w,   δ = 0.7 b R3 x3 / slope
+    V = OCV(z − δ) − a (R0 c + Ra asinh(2c)/1.44) − Σ (1 − ik) ak Rk xk + w,   δ = Σ ik ak Rk xk / slope
 
-c is the current in C, xk the current low-passed over 2, 20 and 150 s, a the resistance's temperature factor and b
-that of the slowest element, `slope` the curve's mean slope. The states are charge z, capacity ratio κ (charge falls
-by (1 + κ) c dt), the resistances and one slow offset w that fades over 80 s. The xk are computed, not estimated, so
-the model is linear in the resistances.
+c is the current in C, xk the current low-passed over the time constant of a slow element, a the resistance's
+temperature factor and ak that of an element, ik the share of an element that acts inside the curve, `slope` the
+curve's mean slope. The states are charge z, capacity ratio κ (charge falls by (1 + κ) c dt), the resistances and one
+slow offset w that fades. The xk are computed, not estimated, so the model is linear in the resistances.
 """
 
 from __future__ import annotations
 
-from math import asinh, exp, isfinite, sqrt
+from math import asinh, exp, isfinite, log, nan, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -20,12 +20,17 @@ from sagwise_daemon.domain.estimate.inputs import Moment
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
-Z, RATIO, OHMIC, BENT, SLOW, W = 0, 1, 2, 3, slice(4, 7), 7
-RESISTANCES = slice(2, 7)
-STATES = 8
-# The part of an element's drop that is left after 60 s of rest.
-LEFT = tuple(exp(-s.REST_HORIZON_S / tau) for tau in s.TAU_S)
-OFFSET_LEFT = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
+ELEMENTS = len(s.TAU_S)
+Z, RATIO, OHMIC, BENT, SLOW, W = 0, 1, 2, 3, slice(4, 4 + ELEMENTS), 4 + ELEMENTS
+RESISTANCES = slice(OHMIC, W)
+STATES = W + 1
+# The part of an element's drop that is left after 60 s of rest; how much of it acts inside and outside the curve.
+LEFT: Floats = np.exp(-s.REST_HORIZON_S / np.array(s.TAU_S))
+INSIDE: Floats = np.array(s.INSIDE_SHARES)
+OUTSIDE: Floats = 1.0 - INSIDE
+LEFT_INSIDE, LEFT_OUTSIDE = LEFT * INSIDE, LEFT * OUTSIDE
+MORE_POWER: Floats = np.array(s.SLOW_POWERS) - 1.0
+LOG_TAU: Floats = np.log(s.TAU_S)
 
 
 class Shared(NamedTuple):
@@ -51,7 +56,7 @@ class Common:
 
     scaled: the resistances' scale is measured. Until then the prior may be wrong several times over, so no voltage
     under load is believed, and charge is counted from where it began. rested: it began from a rested voltage. colder:
-    the slowest element's temperature factor over that of the others, at the last moment seen.
+    (elements,) each one's temperature factor over the common one, at the last moment seen.
     """
 
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
@@ -59,13 +64,17 @@ class Common:
         self.drop_v = drop_v
         low, high = curve.volts(np.array([0.2, 0.9]))
         self._slope = float(high - low) / 0.7
+        self.rested = True
         self._shape(drop_v)
         self.x: Floats = self._first.copy()
         self.p: Floats = np.diag(self._sigmas**2)
-        self.currents = [0.0, 0.0, 0.0]
-        self.colder = 1.0
+        self.currents = [0.0] * ELEMENTS
+        self._step_s, self._parts = nan, [0.0] * ELEMENTS
+        self._factor, self._factors = 1.0, np.ones(ELEMENTS)
+        self.colder: Floats = np.ones(ELEMENTS)
         self.scaled = False
-        self.rested = True
+        self._offset_tau_s = s.OFFSET_TAU_S
+        self.offset_left = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
         self._h = np.zeros(STATES)
         # Views of `p`, which is never made anew: taking one costs as much as working on it.
         self._diagonal = np.einsum("ii->i", self.p)
@@ -75,13 +84,19 @@ class Common:
         """First values, their sigmas, walks and clamps, all in proportion to the 1 s resistance."""
         self.drop_v = drop_v
         ohmic, bent = s.OHMIC_SHARE * drop_v, s.BENT_SHARE * drop_v
-        slow = np.array(s.SLOW_SHARES) * drop_v
+        slow = np.array(s.SLOW_SHARES) * drop_v + np.array(s.SLOW_LAGS) * self._slope
         self._first = np.array([0.5, 0.0, ohmic, bent, *slow, 0.0])
-        sigmas = [s.SIGMA_SOC, s.SIGMA_RATIO, s.SIGMA_OHMIC * ohmic, s.SIGMA_BENT * bent, *(s.SIGMA_SLOW * slow)]
+        sigmas = [
+            s.SIGMA_SOC,
+            s.SIGMA_RATIO,
+            s.SIGMA_OHMIC * ohmic,
+            s.SIGMA_BENT * bent,
+            *(np.array(s.SIGMA_SLOW) * slow),
+        ]
         self._sigmas = np.array([*sigmas, s.SIGMA_OFFSET_V])
-        walks = [s.WALK_SOC, s.WALK_RATIO, s.WALK_OHMIC * ohmic, s.WALK_BENT * bent, *(s.WALK_SLOW * slow)]
-        self._walk = np.array([*walks, s.WALK_OFFSET_V]) ** 2
-        factors = np.array([s.OHMIC_CLAMP] * 2 + [s.SLOW_CLAMP] * 3)
+        walks = [s.WALK_SOC, s.WALK_RATIO, s.WALK_OHMIC * ohmic, s.WALK_BENT * bent, *(np.array(s.WALK_SLOW) * slow)]
+        self._walk = np.array([*walks, s.WALK_OFFSET_V if self.rested else s.LOADED_WALK_OFFSET_V]) ** 2
+        factors = np.array([s.OHMIC_CLAMP] * 2 + [s.SLOW_CLAMP] * ELEMENTS)
         low, high = factors.T * self._first[RESISTANCES]
         self._low = [s.SOC_CLAMP[0], -s.RATIO_CLAMP, *low.tolist(), -s.OFFSET_CLAMP_V]
         self._high = [s.SOC_CLAMP[1], s.RATIO_CLAMP, *high.tolist(), s.OFFSET_CLAMP_V]
@@ -97,10 +112,10 @@ class Common:
         self.p[RESISTANCES, :] = self.p[:, RESISTANCES] = 0.0
         self._diagonal[RESISTANCES] = self._sigmas[RESISTANCES] ** 2
         if not self.rested:
-            self._diagonal[SLOW] *= (s.LOADED_SIGMA_SLOW / s.SIGMA_SLOW) ** 2
+            self._diagonal[SLOW] *= s.LOADED_SIGMA_SHARE**2
 
     def start_from(self, shares_v: Floats, ratio: float, ratio_sigma: float) -> None:
-        """Begin from what earlier rides taught; NaN where they did not. shares_v: (5,), see `Learnt`."""
+        """Begin from what earlier rides taught; NaN where they did not. shares_v: see `Learnt`."""
         if np.isfinite(shares_v).all():
             self._shape(float(shares_v[0] + shares_v[1]) / (s.OHMIC_SHARE + s.BENT_SHARE))
             self.x[RESISTANCES] = np.minimum(np.maximum(shares_v, self._low[RESISTANCES]), self._high[RESISTANCES])
@@ -123,26 +138,34 @@ class Common:
     def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""
         self.rested = rested
+        self._offset_tau_s = s.OFFSET_TAU_S if rested else s.LOADED_OFFSET_TAU_S
+        self.offset_left = exp(-s.REST_HORIZON_S / self._offset_tau_s)
+        self._walk[W] = (s.WALK_OFFSET_V if rested else s.LOADED_WALK_OFFSET_V) ** 2
         self.x[Z], self.x[W] = soc, offset_v
         for state, sigma in ((Z, soc_sigma), (W, offset_sigma_v)):
             self.p[state, :] = self.p[:, state] = 0.0
             self.p[state, state] = sigma**2
 
+    def begin_under_way(self) -> None:
+        """The first reading shows a load: the ride has gone on for a while, at about the usual current."""
+        self.currents = [s.LOADED_C] * ELEMENTS
+
     def flow(self, c: float, seconds: float) -> None:
         """Let the low-passed currents follow a current that held for `seconds`; inf settles them."""
-        for k, tau in enumerate(s.TAU_S):
-            self.currents[k] += (c - self.currents[k]) * (1.0 - exp(-seconds / tau))
+        if seconds != self._step_s:
+            self._step_s, self._parts = seconds, [1.0 - exp(-seconds / tau) for tau in s.TAU_S]
+        self.currents = [x + (c - x) * part for x, part in zip(self.currents, self._parts, strict=True)]
 
     def carry(self, c: float, seconds: float) -> None:
         """Carry the state on by `seconds` at a mean current of `c`; its uncertainty waits for `widen`."""
         self.flow(c, seconds)
         x = self.x
         x[Z] -= (1.0 + float(x[RATIO])) * c * seconds / 3600.0
-        x[W] *= exp(-seconds / s.OFFSET_TAU_S)
+        x[W] *= exp(-seconds / self._offset_tau_s)
 
     def widen(self, drawn: float, seconds: float) -> None:
         """Carry the uncertainty on by `seconds` in which `drawn`, a share of the capacity, was drawn."""
-        fade = exp(-seconds / s.OFFSET_TAU_S)
+        fade = exp(-seconds / self._offset_tau_s)
         rows, columns = self._rows, self._columns
         np.subtract(rows[Z], drawn * rows[RATIO], out=rows[Z])
         np.subtract(columns[Z], drawn * columns[RATIO], out=columns[Z])
@@ -152,22 +175,23 @@ class Common:
 
     def update(self, volts: float, moment: Moment, crowd: float) -> Shared:
         """Learn from the median voltage, once the resistances have their scale; crowd: multiplies noise's variance."""
-        self.colder = moment.factor ** (s.SLOWEST_POWER - 1.0)
         if not self.scaled:
             return self.shared(volts, moment.factor)
         h, p = self._h, self.p
         c, factor = moment.c, moment.factor
-        z, _, ohmic, bent, r1, r2, r3, w = self.x.tolist()
-        x1, x2, x3 = self.currents
+        z, _, ohmic, bent, *_, w = self.x.tolist()
+        driven, factor = self._driven(factor), factor**s.FAST_POWER
         bent_c = asinh(s.ASINH_GAIN * c) / s.ASINH_UNIT
-        x3 *= self.colder
-        delta = s.INSIDE_SHARE * factor * r3 * x3 / self._slope
+        slow = driven * self.x[SLOW]
+        delta = float(INSIDE @ slow) / self._slope
         ocv, slope = self.curve.at(z - delta)
-        outside = 1.0 - s.INSIDE_SHARE
-        drop = factor * (ohmic * c + bent * bent_c + r1 * x1 + r2 * x2 + outside * r3 * x3)
-        third = x3 * (outside + s.INSIDE_SHARE * slope / self._slope)
-        h[:] = (slope, 0.0, -factor * c, -factor * bent_c, -factor * x1, -factor * x2, -factor * third, 1.0)
+        drop = factor * (ohmic * c + bent * bent_c) + float(OUTSIDE @ slow)
+        h[: SLOW.start] = (slope, 0.0, -factor * c, -factor * bent_c)
+        h[SLOW] = -driven * (OUTSIDE + INSIDE * (slope / self._slope))
+        h[W] = 1.0
         doubt = s.NOISE_OF_CHANGE * factor * (ohmic + bent) * moment.change
+        if not self.rested:
+            crowd *= s.LOADED_NOISE
         noise = crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
         floor = self._charge_floor(slope)
         ph = p @ h
@@ -176,7 +200,7 @@ class Common:
         innovation = min(max(volts - (ocv - drop + w), -cap), cap)
         self._learn(ph, variance, innovation, self._staying(slope, moment.steady and abs(c) > s.REST_C))
         p[Z, Z] = max(float(p[Z, Z]), floor)
-        return self.shared(volts, factor)
+        return self.shared(volts, moment.factor)
 
     def _staying(self, slope: float, steady: bool) -> slice:
         """States that learn nothing now.
@@ -221,23 +245,32 @@ class Common:
         variance = float(self.p[Z, Z])
         sigma, z = sqrt(variance), float(self.x[Z])
         flattest = min(slope, self.curve.at(z - sigma)[1], self.curve.at(z + sigma)[1])
-        curve_v = s.CURVE_SIGMA_V if self.rested else s.LOADED_CURVE_SIGMA_V
+        curve_v = s.CHARGE_FLOOR_V if self.rested else s.LOADED_CHARGE_FLOOR_V
         return min(variance, (curve_v / max(flattest, 1e-3)) ** 2)
 
     def shared(self, volts: float, factor: float) -> Shared:
         """The state as the peers need it, given the median voltage just measured."""
-        z, _, _, _, _, r2, r3, w = self.x.tolist()
-        _, x2, x3 = self.currents
-        x3 *= self.colder
-        outside = 1.0 - s.INSIDE_SHARE
-        delta = s.INSIDE_SHARE * factor * r3 * x3 / self._slope
-        slow = factor * (r2 * x2 + outside * r3 * x3)
-        slow_left = factor * (r2 * x2 * LEFT[1] + outside * r3 * x3 * LEFT[2])
-        fast = self.curve.at(z - delta)[0] - slow + w - volts
-        return Shared(z, delta, delta * LEFT[2], slow, slow_left, w, w * OFFSET_LEFT, fast)
+        z, w = float(self.x[Z]), float(self.x[W])
+        slow = self._driven(factor) * self.x[SLOW]
+        delta, delta_left = float(INSIDE @ slow) / self._slope, float(LEFT_INSIDE @ slow) / self._slope
+        # The fastest element is gone within the sag that the peers take for the fast drop.
+        slow_v = float(OUTSIDE[1:] @ slow[1:])
+        fast = self.curve.at(z - delta)[0] - slow_v + w - volts
+        return Shared(z, delta, delta_left, slow_v, float(LEFT_OUTSIDE @ slow), w, w * self.offset_left, fast)
+
+    def _driven(self, factor: float) -> Floats:
+        """(elements,) low-passed currents times the temperature factors: drop over resistance at 25 degC."""
+        if factor != self._factor:
+            self._factor, self.colder = factor, factor**MORE_POWER
+            self._factors = factor * self.colder
+        return self._factors * self.currents
+
+    def low_passed(self, tau_s: float) -> float:
+        """The current low-passed over a time between those of the elements, in C."""
+        return float(np.interp(log(tau_s), LOG_TAU, self.currents))
 
     def resistance(self, step_c: float) -> float:
         """1 s resistance of a step of `step_c` at 25 degC, volts per C, as the states have it."""
-        ohmic, bent, r1, r2, r3 = self.x[RESISTANCES].tolist()
-        slow = sum(r * (1.0 - exp(-1.0 / tau)) for r, tau in zip((r1, r2, r3), s.TAU_S, strict=True))
+        ohmic, bent, *slow_r = self.x[RESISTANCES].tolist()
+        slow = sum(r * (1.0 - exp(-1.0 / tau)) for r, tau in zip(slow_r, s.TAU_S, strict=True))
         return float(ohmic + bent * asinh(s.ASINH_GAIN * step_c) / (s.ASINH_UNIT * step_c) + slow)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.behind import Behind, mean_slope
-from sagwise_daemon.domain.estimate.common import LEFT
+from sagwise_daemon.domain.estimate.common import LEFT_INSIDE, LEFT_OUTSIDE
 from sagwise_daemon.domain.estimate.told import Filters, Told
 from sagwise_daemon.domain.model import Energy, Estimates, Floats, Pack, Readings
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
@@ -174,15 +174,14 @@ def outlook_of(
     slope: mean slope of the curve, volts. met_c: the mean current in C times the temperature's factor.
     """
     share, polarised = 1.0 + behind.ratio, LAG_SHARE * met_c
-    _, r2, r3 = filters.slow_r
-    lag = polarised * s.INSIDE_SHARE * r3 / slope
-    outside = polarised * (r2 * LEFT[1] + (1.0 - s.INSIDE_SHARE) * r3 * LEFT[2])
+    lag = polarised * float(LEFT_INSIDE @ filters.slow_r) / slope
+    outside = polarised * float(LEFT_OUTSIDE @ filters.slow_r)
     return Outlook(
         soc=filters.z + behind.behind,
         capacity_ah=behind.capacity_ah(stated_ah, filters),
         soc_sigma=np.sqrt(filters.z_variance + behind.behind_sigma**2),
         ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), behind.ratio_sigma) / share,
-        lag=share * (lag * LEFT[2] + LAG_PER_C * met_c),
+        lag=share * (lag + LAG_PER_C * met_c),
         slow_v=share * outside,
         known=known,
     )

@@ -237,7 +237,7 @@ def _gap(state: EstimatorState, moment: Moment, time_s: float) -> Moment:
     if state.start is None and alone is not None and alone.shared is not None:
         state.since_s = 0.0
         common.open(*alone.charge, 0.0, s.GAP_SIGMA_V, common.rested)
-        common.currents = alone.currents
+        common.currents = alone.low_passed(s.TAU_S)
         return moment._replace(seconds=max(time_s - alone.time_s, 0.0))
     if state.start is not None or moment.seconds > s.LONG_GAP_S:
         state.start = Start(state.curve, state.drop_v)
@@ -258,9 +258,11 @@ def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:
         volts = np.where(valid, volts, np.median(volts[valid]))
     assert state.start is not None
     common, steps = state.common, state.steps
+    if moment.seconds == inf and abs(moment.c) > s.REST_C:
+        common.begin_under_way()
     common.flow(moment.mean_c, moment.seconds)
     steps.add(seen.time_s, np.where(valid, seen.volts, nan), moment.c, moment.factor)
-    beginning = state.start.add(volts, moment, steps.middle_v, common.currents[1])
+    beginning = state.start.add(volts, moment, steps.middle_v, common.low_passed(s.LOADED_SLOW_S))
     if beginning is not None:
         _begin(state, beginning)
     elif state.reason is Unknown.STARTING:

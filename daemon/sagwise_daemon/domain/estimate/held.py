@@ -6,7 +6,7 @@ first second. For a builder who compares with a cell's data sheet, which often s
 
 from __future__ import annotations
 
-from math import exp, nan
+from math import nan
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from sagwise_daemon.domain.estimate.peers import EXTRA, RATIO, SCALE
 from sagwise_daemon.domain.model import Floats
 
 # The part of each element's drop that comes between the first second and the tenth.
-LATER = tuple(exp(-1.0 / tau) - exp(-10.0 / tau) for tau in s.TAU_S)
+LATER: Floats = np.exp(-1.0 / np.array(s.TAU_S)) - np.exp(-10.0 / np.array(s.TAU_S))
 
 
 def resistance_10s_25c_mohm(state: EstimatorState) -> Floats:

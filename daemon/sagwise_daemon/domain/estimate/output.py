@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import OFFSET_LEFT as COMMON_LEFT
 from sagwise_daemon.domain.estimate.common import Common, Z
 from sagwise_daemon.domain.estimate.peers import EXTRA, OFFSET, OFFSET_LEFT, RATIO, SCALE, SOC, Peers
 from sagwise_daemon.domain.estimate.told import (
@@ -82,14 +81,13 @@ def estimates(time_s: Floats, told: Told, curve: OcvCurve, milliohm: float) -> E
 def _sigma_v(told: Told, slope: Floats, gap_v: Floats) -> Floats:
     """Standard uncertainty of the rest voltage; gap_v: equilibrium less rest, known to a share of itself."""
     charge = told.single(CHARGE_VARIANCE) + told.soc_variance - s.SIGMA_SOC**2 - s.PEER_SIGMA_SOC**2
-    fading = (told.single(OFFSET_VARIANCE) - s.SIGMA_OFFSET_V**2) * COMMON_LEFT**2
     variance = (
         told.single(BASE_V) ** 2
         + (told.single(GAP_SHARE) * gap_v) ** 2
         + (s.SIGMA_OF_SLOPE * slope) ** 2
         + (s.SIGMA_OF_RATIO_V * told.x[:, RATIO]) ** 2
         + np.maximum(charge, 0.0) * slope**2
-        + np.maximum(fading, 0.0)
+        + told.single(OFFSET_VARIANCE)
     )
     sigma = np.sqrt(variance)
     return np.where(told.warm[:, None], sigma, sigma * s.NO_TEMPERATURE_FACTOR)

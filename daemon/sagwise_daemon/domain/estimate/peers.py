@@ -126,7 +126,8 @@ class Peers:
         slope = self.curve.slope(inside)
         fast = (1.0 + scale) * shared.fast_v + load * extra
         expected = self.curve.volts(inside) - share * shared.slow_v + shared.offset_v - fast + offset
-        h[SOC], h[SCALE], h[EXTRA] = slope, -shared.fast_v, -load
+        resting = abs(moment.c) < s.REST_C
+        h[SOC], h[SCALE], h[EXTRA] = slope, 0.0 if resting else -shared.fast_v, -load
         part = (
             s.PEER_NOISE_OF_DROP * shared.fast_v,
             s.PEER_NOISE_OF_CHANGE * self.drop_v * moment.factor * moment.change,
@@ -140,9 +141,18 @@ class Peers:
         innovation = apart / sigma
         _hold(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP)
         gain = ph / variance if all_valid else np.where(seen.valid, ph / variance, 0.0)
-        p -= gain[:, None, :] * ph
+        if moment.steady or resting:
+            self._stay(gain, ph, variance)
+        else:
+            p -= gain[:, None, :] * ph
         x += gain * (innovation * sigma)
         _hold(self._clamped, *self._clamps)
+
+    def _stay(self, gain: Floats, ph: Floats, variance: Floats) -> None:
+        """Kalman's step where the current is constant: charge and capacity move, the resistances keep what they are."""
+        gain[SCALE : EXTRA + 1] = 0.0
+        taken = gain[:, None, :] * ph
+        self.p -= taken + taken.transpose(1, 0, 2) - variance * gain[:, None, :] * gain
 
     def _judge(self, apart_v: Floats, seconds: float) -> None:
         self.doubt_v += (apart_v - self.doubt_v) * (1.0 - exp(-seconds / s.DOUBT_TAU_S))

@@ -31,42 +31,53 @@ LONG_GAP_S = 120.0  # after it the pack may have rested, been charged or ridden:
 GAP_CURRENT_C = 3.0  # what may have flowed unseen, standard uncertainty
 GAP_SIGMA_V = 0.020  # unseen slow polarisation after a gap
 LOADED_START_SIGMA_V = 0.040  # hidden slow polarisation of a ride already under way: 50 to 140 mV when cold, fading
-LOADED_SIGMA_SLOW = (
-    0.30  # of their first values: less than after a rest, or what is still hidden is taken for them (tuned)
-)
+LOADED_SIGMA_SHARE = 0.241  # of the slow elements' after a rest, or what is still hidden is taken for them (tuned)
+LOADED_C = 0.543  # the current before the first reading, which nobody saw (tuned)
+LOADED_OFFSET_TAU_S, LOADED_WALK_OFFSET_V, LOADED_NOISE = 20.4, 0.000123, 0.209  # the filter's own, then (tuned)
+LOADED_C = 0.543  # the current before the first reading, which nobody saw (tuned)
 SHORT_REST_SIGMA_V = 0.015
 LOADED_WAIT_S = 60.0  # under load, wait this long for steps that measure the resistance: better than any prior
-LOADED_SLOW_DROP = 0.6  # slow drop over the 1 s resistance, on the current of the last 20 s (tuned)
+LOADED_SLOW_DROP, LOADED_SLOW_S = 0.6, 20.0  # slow drop over the 1 s resistance, on the current of so long (tuned)
 LOADED_SIGMA_OF_DROP = 0.3
 LOADED_START_PEER_SIGMA = 0.03  # groups of one pack lie within a few per cent of each other
 SCALE_WITHIN_S = 180.0  # a ride that shows no three steps by then is too gentle for its resistance to matter
 UNSCALED_SIGMA_OF_GAP = 0.6  # of the distance between equilibrium and rest, while only the prior is known
 KNOWN_AFTER_S = 5.0  # filters need some load changes before their sigma means anything
 KNOWN_SIGMA_V = 0.060  # above this the loaded voltage with its delay is the better guide
-LOADED_CURVE_SIGMA_V = 0.008  # and less so after a start under load: slow polarisation looks like charge
+LOADED_CHARGE_FLOOR_V = 0.00522  # after a start under load slow polarisation looks like charge (tuned)
+CHARGE_FLOOR_V = 0.00145  # the filter's charge is never surer than this over the curve's slope (tuned)
 CURVE_SIGMA_V = 0.004  # no voltage tells the charge better than the curve itself is known
 SOC_KNOWN_SIGMA = 0.06  # a charge less certain is not said: on the plateau of LFP 3 mV are 6 %
 SOC_SIGMA_CAP = 0.3  # what is not known at all: uniform over the whole charge
 
 # --- the common filter on the median group
-TAU_S = (2.0, 20.0, 150.0)  # charge transfer tail, electrolyte, particles; fixed, so the model stays linear in R
-INSIDE_SHARE = 0.7  # of the slowest element acts inside the curve, OCV(z − δ): near empty the curve bends (tuned)
+# Slow elements, fixed in time, so that the model stays linear in R: charge transfer's tail, electrolyte, particles.
+TAU_S = (2.0, 12.9, 86.7, 599.0)
+SLOW_SHARES = (0.0203, 0.0283, 0.225, 0.0645)  # first values over the prior 1 s resistance (tuned) ...
+SLOW_LAGS = (
+    0.00299,
+    0.0127,
+    0.0166,
+    0.00161,
+)  # ... and added, by the curve's slope: charge per C that diffusion lags (tuned)
+INSIDE_SHARES = (0.0, 0.0, 0.509, 0.325)  # of each acts in the curve, OCV(z − δ): near empty it bends (tuned)
+# Of the temperature's factor: diffusion in the particles slows down more in the cold than all else (tuned).
+SLOW_POWERS = (1.0, 0.324, 1.27, 1.63)
+FAST_POWER = 1.2  # and charge transfer a little more than the resistance that a step shows (tuned)
 ASINH_GAIN = 2.0  # charge transfer: Butler-Volmer's asinh, half bent at 0.5C
 ASINH_UNIT = 1.4436  # asinh(2): the bent resistance is stated at 1C
-OHMIC_SHARE, BENT_SHARE = 0.55, 0.30  # of the prior 1 s resistance: 0.85 shared 65 to 35 (tuned)
-SLOW_SHARES = (0.2, 0.3, 0.3)  # (tuned)
-SLOWEST_POWER = 1.4  # of the temperature's factor: diffusion in the particles slows down more than all else (tuned)
-PLATEAU = 0.4  # volts per unit of charge: where the curve is flatter, a few millivolts are no charge (tuned)
-SIGMA_SOC, SIGMA_RATIO = 0.008, 0.01  # a rested voltage read to some mV; the maker's capacity
-SIGMA_OHMIC, SIGMA_BENT, SIGMA_SLOW = 0.60, 0.30, 0.70  # of their first values
+OHMIC_SHARE, BENT_SHARE = 0.221, 0.919  # of the prior 1 s resistance (tuned)
+PLATEAU = 0.131  # volts per unit of charge: where the curve is flatter, a few millivolts are no charge (tuned)
+SIGMA_SOC, SIGMA_RATIO = 0.008, 0.0117  # a rested voltage read to some mV; the maker's capacity
+SIGMA_OHMIC, SIGMA_BENT, SIGMA_SLOW = 1.66, 0.368, (1.04, 0.905, 1.56, 1.08)  # of their first values
 SIGMA_OFFSET_V = 0.003
 WALK_SOC, WALK_RATIO = 2e-5, 1e-4  # per √s; charge counting is trusted, capacity does not move in a ride
-WALK_OHMIC, WALK_BENT, WALK_SLOW = 0.010, 0.003, 0.006  # of first values per √s (tuned)
-WALK_OFFSET_V = 0.001
-OFFSET_TAU_S = 80.0  # what the model does not know comes and goes within minutes
-NOISE_V = 0.004
-NOISE_OF_DROP = 0.15  # and the model's own error grows with the polarisation (tuned)
-NOISE_OF_CHANGE = 0.40  # and with a change of current whose moment is not exactly known
+WALK_OHMIC, WALK_BENT, WALK_SLOW = 0.034, 0.00247, (0.0137, 0.0182, 0.000461, 0.0262)  # of first values per √s (tuned)
+WALK_OFFSET_V = 0.000491
+OFFSET_TAU_S = 532.0  # what the model does not know comes and goes within minutes
+NOISE_V = 0.0276  # voltage's, and what the model leaves over whatever the load (tuned)
+NOISE_OF_DROP = 0.238  # and the model's own error grows with the polarisation (tuned)
+NOISE_OF_CHANGE = 2.29  # and with a change of current whose moment is not exactly known
 INNOVATION_CAP = 5.0  # sigma; one wild sample must not carry the filter away
 OHMIC_CLAMP = (1 / 6, 6.0)
 SLOW_CLAMP = (0.05, 8.0)
@@ -131,7 +142,8 @@ TYPICAL_STEP_C = 2.5  # until the ride has shown its own
 # --- without a current (tuned on rides of published cell models with the current taken away; see voltages_only.py)
 BLIND_SCALES, BLIND_STEP = 11, 1.32  # resistances tried: a quarter to four times the prior
 BLIND_SIGMA = 0.8  # of the logarithm: cells of one chemistry lie that far apart, and cold adds to it
-BLIND_SLOW_SHARES = (0.3, 0.3, 0.4)
+BLIND_OHMIC, BLIND_BENT, BLIND_OFFSET_TAU_S = 0.55, 0.30, 80.0  # as the common filter's
+BLIND_TAU_S, BLIND_SLOW_SHARES, BLIND_INSIDE = (2.0, 20.0, 150.0), (0.3, 0.3, 0.4), 0.7  # the last one's, inside
 BLIND_SLOW, BLIND_SLOW_SIGMA = (0.7, 1.4, 2.8), 0.6  # slow over fast polarisation, times these shares
 BLIND_LEARNT_STEP, BLIND_LEARNT_SIGMA, BLIND_LEARNT_SLOW = 1.08, 0.12, (0.75, 1.0, 1.35)  # once a current was seen
 BLIND_LEAST_C, BLIND_MOST_C = -2.0, 15.0  # no rider draws or regenerates more

@@ -13,6 +13,7 @@ from math import hypot, inf, isfinite, isnan, nan
 
 import numpy as np
 
+from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.model import Floats
 
 # How far a figure may have moved until the next ride, and in a month without one. Common practice, no published source:
@@ -24,6 +25,7 @@ STEPS_MOST = 60.0
 STEPS_SURE = 6.0
 DAYS_A_MONTH = 30.0
 UNKNOWN_AGE_DAYS = 90.0  # a computer without a clock of its own cannot tell
+SHARES = 2 + len(s.TAU_S)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +33,8 @@ class Learnt:
     """Arrays are (groups,) unless stated.
 
     rides: how many taught it. resistance_25c_mohm: 1 s resistance at 25 degC by `steps` load steps of about `step_c`
-    (in C), a faded count. shares_v: (5,) the common model's ohmic, bent and three slow resistances, volts per C at
-    25 degC. ratio: stated capacity over the middle group's, less 1, as the current sensor counts; group_ratio: the
+    (in C), a faded count. shares_v: (SHARES,) the common model's ohmic, bent and slow resistances, volts per C
+    at 25 degC. ratio: stated capacity over the middle group's, less 1, as the current sensor counts; group_ratio: the
     middle group's over each group's, less 1. offset_c: what the current sensor shows at no current, in C.
     age_days: since the last of those rides, NaN where no clock can tell.
     """
@@ -54,7 +56,7 @@ class Learnt:
     def nothing(cls, groups: int) -> Learnt:
         """Before the first ride."""
         blank, endless = np.full(groups, nan), np.full(groups, inf)
-        return cls(0, blank, np.zeros(groups), nan, np.full(5, nan), nan, inf, blank, endless, nan, inf)
+        return cls(0, blank, np.zeros(groups), nan, np.full(SHARES, nan), nan, inf, blank, endless, nan, inf)
 
     @property
     def resistance_known(self) -> bool:

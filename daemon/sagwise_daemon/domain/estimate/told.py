@@ -12,24 +12,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.common import ELEMENTS, SLOW, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.common import RATIO as COMMON_RATIO
-from sagwise_daemon.domain.estimate.common import Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.peers import RATIO, SOC, STATES, Peers
 from sagwise_daemon.domain.estimate.voltages_only import VoltagesOnly
 from sagwise_daemon.domain.model import Floats, Unknown
 
 # The columns of `Told.numbers`: first what the common filter has, then what was said of one moment.
 CHARGE, CAPACITY_RATIO, CHARGE_VARIANCE, RATIO_VARIANCE, OFFSET_VARIANCE = range(5)
-SLOW_R, SLOW_C = slice(5, 8), slice(8, 11)
-DELTA_LEFT, SLOW_LEFT, OFFSET_LEFT_V, FACTOR, GAP_SHARE, BASE_V, RESISTANCE = range(11, 18)
-NUMBERS = 18
+SLOW_R, SLOW_C = slice(5, 5 + ELEMENTS), slice(5 + ELEMENTS, 5 + 2 * ELEMENTS)
+DELTA_LEFT, SLOW_LEFT, OFFSET_LEFT_V, FACTOR, GAP_SHARE, BASE_V, RESISTANCE = range(SLOW_C.stop, SLOW_C.stop + 7)
+NUMBERS = RESISTANCE + 1
 
 
 class Filters(NamedTuple):
     """The filters after one reading.
 
     z, ratio: the common filter's charge and capacity ratio, with their variances; slow_r, slow_c: its slow resistances
-    in volts per C, to be multiplied by the temperature's factor, and the low-passed currents in C that go with them.
+    in volts per C, to be multiplied by the temperature's factor, and the low-passed currents in C that go with them,
+    (elements,) each.
     soc, ratios: the groups' charge differences and capacity ratios, and the variance of soc; (groups,) each.
     """
 
@@ -37,8 +38,8 @@ class Filters(NamedTuple):
     ratio: float
     z_variance: float
     ratio_variance: float
-    slow_r: list[float]
-    slow_c: list[float]
+    slow_r: Floats
+    slow_c: Floats
     soc: Floats
     ratios: Floats
     soc_variance: Floats
@@ -73,10 +74,12 @@ class Told:
 
     def filters(self, row: int, common: Common, peers: Peers) -> None:
         """Both filters as they are after this row's reading."""
-        z, ratio, _, _, r1, r2, r3, _ = common.x.tolist()
-        p = common.p
-        variances = p[Z, Z], p[COMMON_RATIO, COMMON_RATIO], p[W, W]
-        self.numbers[row, :DELTA_LEFT] = (z, ratio, *variances, r1, r2, r3 * common.colder, *common.currents)
+        p, x = common.p, common.x
+        fading = max(p[W, W] - s.SIGMA_OFFSET_V**2, 0.0) * common.offset_left**2
+        variances = p[Z, Z], p[COMMON_RATIO, COMMON_RATIO], fading
+        numbers = self.numbers[row]
+        numbers[: SLOW_R.start] = (x[Z], x[COMMON_RATIO], *variances)
+        numbers[SLOW_R], numbers[SLOW_C] = x[SLOW] * common.colder, common.currents
         self.x[row] = peers.x
         self.soc_variance[row] = peers.variances[SOC]
 
@@ -101,7 +104,7 @@ class Told:
         numbers, shared = self.numbers[row], alone.shared
         assert shared is not None
         numbers[CHARGE], numbers[CHARGE_VARIANCE] = shared.soc, alone.variance + s.SIGMA_SOC**2
-        numbers[OFFSET_VARIANCE] = s.SIGMA_OFFSET_V**2
+        numbers[OFFSET_VARIANCE] = 0.0
         left = (
             shared.delta_left,
             shared.slow_left_v,
@@ -132,8 +135,8 @@ class Told:
             ratio=numbers[CAPACITY_RATIO],
             z_variance=numbers[CHARGE_VARIANCE],
             ratio_variance=numbers[RATIO_VARIANCE],
-            slow_r=numbers[SLOW_R],
-            slow_c=numbers[SLOW_C],
+            slow_r=self.numbers[row, SLOW_R],
+            slow_c=self.numbers[row, SLOW_C],
             soc=self.x[row, SOC],
             ratios=self.x[row, RATIO],
             soc_variance=self.soc_variance[row],

@@ -14,6 +14,7 @@ load and regeneration, and only what fits a coast moves the charge.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import exp, inf, isnan, nan, pi, sqrt
 from typing import NamedTuple
 
@@ -21,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import LEFT, Common, Shared, Z
+from sagwise_daemon.domain.estimate.common import SLOW as COMMON_SLOW
+from sagwise_daemon.domain.estimate.common import Common, Shared, Z
 from sagwise_daemon.domain.estimate.inputs import Moment, Seen
 from sagwise_daemon.domain.estimate.peers import Peers
 from sagwise_daemon.domain.estimate.quiet import Quiet
@@ -31,11 +33,16 @@ from sagwise_daemon.domain.pack.chemistry import OcvCurve, resistance_factor
 
 # The drop of the fast part over the current, both for a 1 s resistance of 1 V per C.
 UNIT_C: Floats = np.concatenate([np.linspace(s.BLIND_LEAST_C, 2.5, 91), np.linspace(2.6, s.BLIND_MOST_C, 63)])
-UNIT_V: Floats = s.OHMIC_SHARE * UNIT_C + s.BENT_SHARE * np.arcsinh(s.ASINH_GAIN * UNIT_C) / s.ASINH_UNIT
-AT_NO_CURRENT = s.OHMIC_SHARE + s.BENT_SHARE * s.ASINH_GAIN / s.ASINH_UNIT  # volts per C where the current is small
-TAU: Floats = np.array(s.TAU_S)
+UNIT_V: Floats = s.BLIND_OHMIC * UNIT_C + s.BLIND_BENT * np.arcsinh(s.ASINH_GAIN * UNIT_C) / s.ASINH_UNIT
+AT_NO_CURRENT = s.BLIND_OHMIC + s.BLIND_BENT * s.ASINH_GAIN / s.ASINH_UNIT  # volts per C where the current is small
+TAU: Floats = np.array(s.BLIND_TAU_S)
+LEFT: Floats = np.exp(-s.REST_HORIZON_S / TAU)
 SLOW: Floats = np.array(s.BLIND_SLOW_SHARES)
-OUTSIDE = 1.0 - s.INSIDE_SHARE
+OUTSIDE = 1.0 - s.BLIND_INSIDE
+# How much of an element shows within some minutes: by this the common filter's slow elements and these compare.
+SHOWN_S = 150.0
+SHOWN: Floats = 1.0 - np.exp(-SHOWN_S / TAU)
+COMMON_SHOWN: Floats = 1.0 - np.exp(-SHOWN_S / np.array(s.TAU_S))
 
 
 class Scales(NamedTuple):
@@ -57,8 +64,8 @@ def learnt_scales(common: Common, step_c: float) -> Scales:
     """The common filter has followed a current: its resistances, within a little."""
     typical = Common(common.curve, common.drop_v)
     drop_v = common.drop_v * common.resistance(step_c) / typical.resistance(step_c)
-    r2, r3 = common.x[5:7].tolist()
-    slow = (r2 + common.colder * r3) / (drop_v * float(SLOW[1] + SLOW[2]))
+    slow_v = float((common.colder * common.x[COMMON_SLOW])[1:] @ COMMON_SHOWN[1:])
+    slow = slow_v / (drop_v * float(SLOW[1:] @ SHOWN[1:]))
     near = tuple(slow * part for part in s.BLIND_LEARNT_SLOW)
     return _scales(drop_v, slow, s.BLIND_LEARNT_STEP, s.BLIND_LEARNT_SIGMA, near)
 
@@ -91,7 +98,7 @@ class VoltagesOnly:
         self.curve, self.peers, self.scales = curve, peers, scales
         count = len(scales.fast)
         low, high = curve.volts(np.array([0.2, 0.9]))
-        self._inside = s.INSIDE_SHARE * float(SLOW[2]) / (float(high - low) / 0.7)
+        self._inside = s.BLIND_INSIDE * float(SLOW[2]) / (float(high - low) / 0.7)
         self._outer = np.outer(SLOW * (1.0, 1.0, OUTSIDE), np.ones(count))
         self._outer[1:] *= scales.slow
         self.z, self.p, self.c = np.full(count, 0.5), np.zeros(count), np.zeros(count)
@@ -115,7 +122,7 @@ class VoltagesOnly:
         """Go on where the common filter was when its current was last known: `c`, in C, at `time_s`."""
         self.start, self.since_s, self.time_s = None, s.KNOWN_AFTER_S, time_s
         self.z[:], self.p[:] = float(common.x[Z]), float(common.p[Z, Z])
-        self.x[:] = np.array(common.currents)[:, None]
+        self.x[:] = np.array([common.low_passed(tau) for tau in s.BLIND_TAU_S])[:, None]
         self.c[:] = c
 
     @property
@@ -134,10 +141,9 @@ class VoltagesOnly:
         z = float(self.w @ self.z)
         return z, sqrt(self.variance + float(self.w @ (self.z - z) ** 2))
 
-    @property
-    def currents(self) -> list[float]:
-        """The low-passed currents, in C."""
-        means: list[float] = (self.x @ self.w).tolist()
+    def low_passed(self, tau_s: Sequence[float]) -> list[float]:
+        """The current low-passed over other times than its own, in C."""
+        means: list[float] = np.interp(np.log(tau_s), np.log(TAU), self.x @ self.w).tolist()
         return means
 
     def add(self, seen: Seen, sensors_c: float) -> float:
@@ -286,7 +292,7 @@ class VoltagesOnly:
         """Where the curve is flat no charge explains what is left, so the curve itself is taken to lie beside it."""
         self.flat = flat = max(1.0 - float(self.w @ slope) / s.FLAT, 0.0)
         learnt = s.SHIFT_SHARE * flat * float(self.w @ left_v)
-        fading = (1.0 - flat) * (1.0 - exp(-s.LOOK_TAU_S / s.OFFSET_TAU_S)) * self.offset_v
+        fading = (1.0 - flat) * (1.0 - exp(-s.LOOK_TAU_S / s.BLIND_OFFSET_TAU_S)) * self.offset_v
         self.offset_v = min(max(self.offset_v + part * (learnt - fading), -s.SHIFT_MOST_V), s.SHIFT_MOST_V)
 
     def _least_variance(self, slope: Floats) -> Floats:

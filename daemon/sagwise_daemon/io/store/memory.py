@@ -17,6 +17,8 @@ import numpy as np
 from sqlalchemy import Engine, Row, select
 from sqlalchemy.exc import SQLAlchemyError
 
+from sagwise_daemon.domain.estimate.settings import TAU_S as SLOW_ELEMENTS_S
+from sagwise_daemon.domain.estimate.taught import SHARES as RESISTANCE_SHARES
 from sagwise_daemon.domain.estimate.taught import Learnt
 from sagwise_daemon.domain.model import Floats, Pack
 from sagwise_daemon.domain.stamps import WallTime
@@ -41,6 +43,7 @@ SINGLES = {
     "current_offset_sigma_c": "offset_sigma_c",
 }
 SHARES = "resistance_shares_v"  # volts per C at 25 degC
+ELEMENTS = "slow_elements_s"  # the time constants that the shares were learnt with
 SIGMAS = ("group_ratio_sigma", "ratio_sigma", "offset_sigma_c")  # unknown means infinite here
 
 _log = logging.getLogger(__name__)
@@ -84,16 +87,21 @@ class StoredMemory:
 def to_text(learnt: Learnt) -> str:
     """As JSON, null where unknown."""
     document: dict[str, Any] = {key: _plain(getattr(learnt, name)) for key, name in (GROUPS | SINGLES).items()}
-    document[SHARES] = _plain(learnt.shares_v)
+    document[SHARES], document[ELEMENTS] = _plain(learnt.shares_v), list(SLOW_ELEMENTS_S)
     return json.dumps(document, sort_keys=True, allow_nan=False)
 
 
 def from_text(text: str, groups: int) -> Learnt:
-    """Raises ValueError, KeyError or TypeError for what is not a document of so many groups."""
+    """Raises ValueError, KeyError or TypeError for what is not a document of so many groups.
+
+    Shares learnt with other slow elements have no meaning in these: they are left, and all else is kept.
+    """
     document = json.loads(text)
     values: dict[str, Any] = {name: _row(document[key], groups, name) for key, name in GROUPS.items()}
     values |= {name: float(_row([document[key]], 1, name)[0]) for key, name in SINGLES.items()}
-    return Learnt(rides=0, shares_v=_row(document[SHARES], 5, "shares_v"), **values)
+    alike = document.get(ELEMENTS) == list(SLOW_ELEMENTS_S)
+    shares = _row(document[SHARES] if alike else [None] * RESISTANCE_SHARES, RESISTANCE_SHARES, "shares_v")
+    return Learnt(rides=0, shares_v=shares, **values)
 
 
 def _plain(value: Floats | float) -> list[float | None] | float | None:
