@@ -102,8 +102,8 @@ def test_an_alarm_flashes_until_it_is_acknowledged(bike, phones, alarm_of, shots
     page, _ = phones.open(bike.url)
     button = page.get_by_role("button", name="Acknowledge")
     expect(button).to_be_disabled()
-    bike.scene.alarms = (alarm_of(),)
-    bike.scene.rest_v = 3.33
+    bike.scene.alarms = (alarm_of(value=3.27),)  # judged by the rest voltage less its doubt
+    bike.scene.rest_v = 3.34
     state = page.locator("#state")
     expect(state).to_have_attribute("data-level", "high")
     expect(state.locator(".title")).to_have_text("Group 7 low at rest")
@@ -118,6 +118,33 @@ def test_an_alarm_flashes_until_it_is_acknowledged(bike, phones, alarm_of, shots
     expect(state.locator(".detail")).to_contain_text("seen")
     expect(button).to_be_disabled()
     assert bike.scene.acknowledged == [(None, None)]
+
+
+def test_an_alarm_of_stale_data_says_that_it_is_old(bike, phones, alarm_of) -> None:
+    bike.scene.alarms = (alarm_of(),)
+    bike.scene.rest_v = 3.34
+    page, _ = phones.open(bike.url)
+    bike.scene.hold()
+    detail = page.locator("#state .detail")
+    expect(detail).to_have_text("last heard: 3.28 V at rest", timeout=6000)
+    expect(page.get_by_role("button", name="Acknowledge")).to_be_enabled()
+    bike.scene.alarms = (
+        alarm_of("link_lost", None, priority=Priority.MEDIUM, value=4.0, limit=1.0, unit="s", basis=None),
+    )
+    bike.scene.held_at += 0.2
+    expect(detail).to_have_text("silent for 4.0 s, limit 1.0 s")
+
+
+def test_without_a_current_sensor_no_current_is_made_up(bike, phones) -> None:
+    bike.scene.current_a, bike.scene.energy = None, (None, None, None)
+    page, _ = phones.open(bike.url)
+    expect(page.locator(".facts .current")).to_have_text("no current reading")
+    expect(page.locator("#figure .line")).to_have_text("fine, no sag")
+    expect(page.locator("#reach")).to_contain_text("no current is measured")
+    bike.scene.known = False
+    expect(page.locator("#figure .basis")).to_have_text("lowest loaded voltage")
+    bike.scene.current_a = 118.0
+    expect(page.locator("#reach")).to_contain_text("no rest voltage yet")
 
 
 def test_reduced_motion_gets_a_border_instead_of_flashing(bike, phones, alarm_of) -> None:
@@ -246,7 +273,7 @@ def test_the_buzzer_is_called_the_first_alarm(bike, locked_bike, phones) -> None
         ((190.0, 5.0, 180.0), ["190 Wh", "just enough for home", "home takes 180 Wh"], "close"),
         ((150.0, 5.0, 180.0), ["150 Wh", "not enough for home", "home takes 180 Wh"], "short"),
         ((412.0, 20.0, None), ["412 Wh", "way home not known"], "unknown"),
-        ((None, None, None), ["– Wh", "not known yet"], "unknown"),
+        ((None, None, None), ["– Wh", "not known"], "unknown"),
     ],
 )
 def test_energy_left_and_the_way_home_are_told_in_words(bike, phones, energy, words: list[str], verdict: str) -> None:

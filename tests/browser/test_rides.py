@@ -94,6 +94,16 @@ def test_a_finger_reads_both_plots_at_one_time(bike, phones) -> None:
     assert voltage == pytest.approx(current, abs=1)
 
 
+def test_a_time_that_would_be_cut_off_is_left_out(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    told = page.evaluate("""async () => {
+      const { axes } = await import("/page/paint.js");
+      const [along] = axes({}, String, [1], (s) => `${s / 60}:00`);
+      return [240, 260].map((max) => along.values({ width: 370, scales: { x: { min: 0, max } } }, [0, 120, 240]));
+    }""")
+    assert told == [["0:00", "2:00", ""], ["0:00", "2:00", "4:00"]]
+
+
 def test_theme_change_redraws_the_plots(bike, phones) -> None:
     page, _ = phones.open(bike.url)
     open_ride(page)

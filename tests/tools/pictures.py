@@ -174,13 +174,12 @@ def made_up(camera: Camera) -> None:
     bike = made.FakeBike(made.PageSettings(paired_on_loopback=True), Path(tempfile.mkdtemp())).start()
     try:
         camera.view(bike.url, "health", "/#/health", ".plot canvas")
-        states, high, low = made.AlarmState, made.Priority.HIGH, made.Priority.LOW
+        states, low = made.AlarmState, made.Priority.LOW
+        ends = time.monotonic() + 1500
         bike.scene.alarms = (
             made.alarm("loaded_floor", value=2.74, limit=2.8, basis=made.Basis.LOADED),
             made.alarm("spread_high", None, states.ACKNOWLEDGED, low, 0.11, 0.1, basis=None),
-            made.AlarmView(
-                "turn_back", None, states.SHELVED, high, None, None, "1", None, 9.0, time.monotonic() + 1500
-            ),
+            made.AlarmView("turn_back", None, states.SHELVED, made.Priority.MEDIUM, None, None, "1", None, 9.0, ends),
         )
         camera.view(bike.url, "alarms", "/#/alarms", ".alarm-card .buttons")
         bike.scene.alarms = ()

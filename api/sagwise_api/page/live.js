@@ -99,7 +99,7 @@ export class LiveView {
   showFacts(state, stale) {
     const part = (name) => this.facts.querySelector(`.${name}`);
     this.facts.dataset.stale = stale ? "yes" : "no";
-    say(part("current"), state.current_a === null ? "" : amount(Math.round(state.current_a) || 0, "A"));
+    say(part("current"), state.current_a === null ? "no current reading" : amount(Math.round(state.current_a) || 0, "A"));
     const hottest = Math.max(...state.temperature_c.filter((value) => value !== null));
     say(part("heat"), Number.isFinite(hottest) ? `${Math.round(hottest)} °C` : "");
     const weak = weakLine(state);

@@ -40,7 +40,7 @@ class PackView {
 
   card(pack) {
     const fitted = pack.name === this.fitted;
-    const facts = `${pack.series} groups, ${pack.parallel === 1 ? "one cell" : `${pack.parallel} cells`} each, ${pack.chemistry}, ${pack.capacity_ah} Ah`;
+    const facts = `${pack.series} groups, ${pack.parallel === 1 ? "one cell" : `${pack.parallel} cells`} each, ${pack.chemistry}, ${pack.capacity_ah}\u00a0Ah`;
     const choose = fitted || !this.me.paired ? null : button("Fit this", () => this.fit(pack));
     const name = element("button", { class: "choice", type: "button", "aria-pressed": String(pack.name === this.name) }, pack.name);
     name.addEventListener("click", () => this.load(pack.name));

@@ -3,10 +3,15 @@
 const SURE = 1.64; // one in twenty that there is less
 const MARGIN = 1.15; // as the rule to turn back has it
 
+function why(state) {
+  if (state.current_a === null) return "no current is measured";
+  return state.rest_v.every((value) => value === null) ? "no rest voltage yet" : "too little is known yet";
+}
+
 /** {left, home, note, verdict: "enough"|"likely"|"close"|"short"|"unknown"} from a live state. */
 export function reach(state) {
   const left = state.energy_left_wh;
-  if (left === null) return { left: "– Wh", verdict: "unknown", home: "not known yet", note: "rest voltage is wanted" };
+  if (left === null) return { left: "– Wh", verdict: "unknown", home: "not known", note: why(state) };
   const words = `${Math.max(0, Math.round(left))} Wh`;
   const home = state.energy_home_wh;
   if (home === null) return { left: words, verdict: "unknown", home: "way home not known", note: "no power measured" };

@@ -79,7 +79,7 @@ class RideList {
     if (ride.deleted) return this.deletedRow(ride, clock);
     const box = element("input", { type: "checkbox", "aria-label": `Compare the record of ${clock}` });
     box.addEventListener("change", () => this.tick(ride, box));
-    return element("div", { class: "ride" }, link(ride, clock), element("label", { class: "pick" }, box));
+    return element("div", { class: "ride" }, link(ride, clock), element("label", { class: "pick" }, box, element("small", {}, "compare")));
   }
 
   deletedRow(ride, clock) {

@@ -18,9 +18,10 @@ function nearest(values, wanted) {
   return values.reduce((best, value) => (Math.abs(value - wanted) < Math.abs(best - wanted) ? value : best));
 }
 
-/** "first 11 min before the floor": when the first warning came, by what came after it. */
-function lead(told) {
+/** "of 9 groups, first 11 min before the floor": when the first warning came, by what came after it. */
+function lead(told, ofGroups = false) {
   if (told.first_s === null) return "";
+  if (ofGroups && told.groups > 1) return `of ${told.groups} groups, ${lead(told)}`;
   if (told.to_floor_s === null) return `first ${duration(told.to_end_s)} before the end`;
   if (told.to_floor_s < 0) return `first ${duration(-told.to_floor_s)} after the floor`;
   return `first ${duration(told.to_floor_s)} before the floor`;
@@ -72,7 +73,7 @@ export class WhatIf {
     this.take = button("Take this over", () => this.takeOver());
     this.allRides = button("Judge all rides of this pack", () => this.judgeAll());
     this.section.replaceChildren(element("h2", {}, "What if"),
-      element("p", { class: "quiet" }, "Drag a limit on the plot, or here. Thick marks: sagwise would warn. Thin marks: a plain buzzer would."),
+      element("p", { class: "quiet" }, "Drag a limit on the plot, or here. Thick marks: sagwise would warn of a group. Groups that follow within a minute make one warning. Thin marks: a plain buzzer would sound."),
       this.dials.limit.row, this.dials.delay.row, this.dials.plain.row,
       element("div", { class: "verdicts", "aria-live": "polite" }, this.ours, this.buzzer),
       element("div", { class: "buttons" }, this.allRides, ...(this.pack && this.mayChange ? [this.take] : [])));
@@ -109,7 +110,7 @@ export class WhatIf {
     for (const [name, grip] of Object.entries(this.grips)) grip.volts = this.set[name];
     const found = this.of(this.tried);
     this.plots.setTicks(found.rest.raises_s, found.plain.raises_s);
-    const words = this.others === null ? [found.rest, found.plain].map((told) => [told.warnings, lead(told)]) : this.summed();
+    const words = this.others === null ? [found.rest, found.plain].map((told, at) => [told.warnings, lead(told, at === 0)]) : this.summed();
     [this.ours, this.buzzer].forEach((place, at) => {
       const [count, note] = words[at];
       place.replaceChildren(element("small", {}, at === 0 ? "sagwise" : `plain buzzer, ${PLAIN_DELAY_S} s`),

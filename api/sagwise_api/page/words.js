@@ -5,6 +5,7 @@ export const STALE_S = 2.6; // with a look every 0.25 s the figure is grey befor
 export const LINE_MAX = 30;
 const NEAR_LIMIT_V = 0.1;
 const RESTING_A = 2;
+const SAG_SHOWN_V = 0.02; // less is the reading's own step
 
 const LEVELS = ["high", "medium", "low"];
 const STATES = ["unacknowledged", "acknowledged", "return_unacknowledged", "shelved"];
@@ -62,6 +63,7 @@ export function alarmTitle(alarm) {
 export function alarmDetail(alarm) {
   if (alarm.value === null || (alarm.unit === "1" && alarm.limit === null)) return "";
   if (alarm.rule === "turn_back") return `${percent(alarm.value)} more than home takes, ${percent(alarm.limit)} wanted`;
+  if (alarm.rule === "link_lost") return `silent for ${amount(alarm.value, alarm.unit)}, limit ${amount(alarm.limit, alarm.unit)}`;
   const how = alarm.basis === null ? "" : ` ${alarm.basis === "rest" ? "at rest" : "loaded"}`;
   const limit = alarm.limit === null ? "" : `, limit ${amount(alarm.limit, alarm.unit)}`;
   return `${amount(alarm.value, alarm.unit)}${how}${limit}`;
@@ -107,6 +109,7 @@ function fine(state, figure) {
   if (current !== null && current < -RESTING_A) return `fine, charging at ${Math.round(-current)} A`;
   if (figure.sag === null) return "fine, loaded reading missing";
   if (current !== null && current < RESTING_A) return "fine, at rest";
+  if (current === null && figure.sag < SAG_SHOWN_V) return "fine, no sag";
   const sag = Math.max(0, figure.sag).toFixed(2);
   return current === null ? `fine, sags ${sag} V` : `fine, sags ${sag} V at ${Math.round(current)} A`;
 }
@@ -147,7 +150,14 @@ export function stateLine(state, age, silent) {
   const [first, ...others] = alarms;
   const open = alarms.some((alarm) => ["unacknowledged", "return_unacknowledged"].includes(alarm.state));
   const more = others.length === 0 ? "" : `, and ${others.length} more`;
-  return { ...standing(first), open, detail: `${standing(first).detail}${more}` };
+  const told = standing(asShown(first, state), age === null || age > STALE_S);
+  return { ...told, open, detail: `${told.detail}${more}` };
+}
+
+/** The alarm is judged by the rest voltage less its doubt; beside the big figure it names that figure. */
+function asShown(alarm, state) {
+  const rest = alarm.basis === "rest" && alarm.group !== null ? state.rest_v[alarm.group - 1] : null;
+  return { ...alarm, value: rest ?? alarm.value };
 }
 
 function quiet(state, age) {
@@ -158,9 +168,15 @@ function quiet(state, age) {
   return { level: "none", flash: false, title, detail: "check plug and power", open: false };
 }
 
-function standing(alarm) {
+/** What is stale is the last that was heard: its limit gives room to those words. */
+function lastHeard(alarm) {
+  const value = alarm.rule === "turn_back" ? "" : alarmDetail({ ...alarm, limit: null });
+  return value === "" ? "as last heard" : `last heard: ${value}`;
+}
+
+function standing(alarm, stale) {
   const title = alarmTitle(alarm);
-  const detail = alarmDetail(alarm);
+  const detail = stale && alarm.rule !== "link_lost" ? lastHeard(alarm) : alarmDetail(alarm);
   if (alarm.state === "unacknowledged") return { level: alarm.priority, flash: true, title, detail };
   if (alarm.state === "acknowledged") {
     return { level: alarm.priority, flash: false, title, detail: [detail, "seen"].filter(Boolean).join(", ") };
