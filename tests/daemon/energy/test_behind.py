@@ -7,6 +7,7 @@ import pytest
 from energy_steps import add
 
 from sagwise_daemon.domain import estimate
+from sagwise_daemon.domain.estimate import settings
 from sagwise_daemon.domain.estimate.behind import RATIO_SIGMA, Behind
 from sagwise_daemon.domain.estimate.energy import EnergyLeft
 from sagwise_daemon.domain.estimate.told import Filters
@@ -18,6 +19,7 @@ pytestmark = pytest.mark.slow
 
 GROUPS, AH = 6, 22.5
 CURVE = OcvCurve(*built_in_curve("nmc"))
+ELEMENTS = len(settings.TAU_S)
 
 
 # Of six groups one has lost a quarter, one a tenth, and one has a bad joint.
@@ -87,7 +89,7 @@ def test_what_lies_long_ago_weighs_less() -> None:
     0.31 of the new shortfall, by hand: ∫ d (d − d1) / ∫ d² from d1 = 0.3 to 0.6 over 0 to 0.6."""
     straight, none = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0])), np.zeros(3)
     behind = Behind(straight, 3)
-    filters = Filters(0.9, 0.0, 0.0, 0.0, [0.0] * 3, [0.0] * 3, none, none, none)
+    filters = Filters(0.9, 0.0, 0.0, 0.0, np.zeros(ELEMENTS), np.zeros(ELEMENTS), none, none, none)
     for minute in range(120):
         drawn = 0.005 * minute
         filters = filters._replace(z=0.9 - drawn)
@@ -104,12 +106,14 @@ def test_a_coast_is_one_point_taken_as_late_as_it_lasts() -> None:
     """Whoever looks at all of a coast, its recovery included, ends where one ends who looks at its last second."""
     straight, none = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.0])), np.zeros(3)
     all_of_it, last_of_it = Behind(straight, 3), Behind(straight, 3)
-    rested = Filters(0.9, 0.0, 0.0, 0.0, [0.0] * 3, [0.0] * 3, none, none, none)
+    rested = Filters(0.9, 0.0, 0.0, 0.0, np.zeros(ELEMENTS), np.zeros(ELEMENTS), none, none, none)
     for behind in (all_of_it, last_of_it):
         behind.work_out(rested)
     for second in range(40):
         recovering = np.array([0.0, 0.06 * np.exp(-second / 10.0), 0.0])
-        filters = rested._replace(z=0.6, slow_r=[0.0, 0.0, 0.05], slow_c=[0.0, 0.0, float(np.exp(-second / 10.0))])
+        filters = rested._replace(
+            z=0.6, slow_r=np.full(ELEMENTS, 0.02), slow_c=np.full(ELEMENTS, np.exp(-second / 10.0))
+        )
         for behind in (all_of_it, last_of_it):
             due = behind.due(float(second), 1.0, 0.0)
             if due and (behind is all_of_it or second == 39):
@@ -128,7 +132,7 @@ def test_a_group_on_a_plateau_is_less_sure_than_one_on_a_slope() -> None:
         curve = OcvCurve(np.array([0.0, 0.5, 0.6, 0.8, 1.0]), np.array([3.0, 3.5, plateau_v, 3.8, 4.0]))
         none = np.zeros(3)
         behind = Behind(curve, 3)
-        filters = Filters(0.9, 0.0, 0.0, 0.0, [0.0] * 3, [0.0] * 3, none, none, none)
+        filters = Filters(0.9, 0.0, 0.0, 0.0, np.zeros(ELEMENTS), np.zeros(ELEMENTS), none, none, none)
         behind.work_out(filters)
         for second in range(5):
             if behind.due(float(second), 1.0, 0.0):

@@ -44,11 +44,15 @@ def ridden(truth: Truth, seed: int, before: Learnt | None) -> tuple[Error, Learn
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_second_ride_is_the_better_known(name: str) -> None:
-    """Without a rest at its end a ride teaches resistances and the groups' differences, no capacity."""
+    """Without a rest at its end a ride teaches resistances and the groups' differences, no capacity.
+
+    Rest is known within 6 mV on the first ride already, so the second has its gain in the equilibrium voltage, where that
+    was not within 3 mV before; and it must cost nothing.
+    """
     truth = load(RIDES / f"{name}.npz")
     first, left = ridden(truth, 0, None)
     assert left is not None
     second, _ = ridden(truth, 1, left)
-    assert second.rest_mv < first.rest_mv <= 10.0
-    assert second.ocv_mv < 0.8 * first.ocv_mv
+    assert first.rest_mv <= 6.0 and second.rest_mv < 1.03 * first.rest_mv
+    assert second.ocv_mv < max(0.8 * first.ocv_mv, 3.0)
     assert second.unknown < first.unknown + 0.001

@@ -56,7 +56,8 @@ class Common:
 
     scaled: the resistances' scale is measured. Until then the prior may be wrong several times over, so no voltage
     under load is believed, and charge is counted from where it began. rested: it began from a rested voltage. colder:
-    (elements,) each one's temperature factor over the common one, at the last moment seen.
+    (elements,) each one's temperature factor over the common one, at the last moment seen. unseen: variance of charge
+    that a start under load leaves, however well the voltage fits: slow polarisation that was there is taken for charge.
     """
 
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
@@ -64,7 +65,7 @@ class Common:
         self.drop_v = drop_v
         low, high = curve.volts(np.array([0.2, 0.9]))
         self._slope = float(high - low) / 0.7
-        self.rested = True
+        self.rested, self.unseen = True, 0.0
         self._shape(drop_v)
         self.x: Floats = self._first.copy()
         self.p: Floats = np.diag(self._sigmas**2)
@@ -76,6 +77,7 @@ class Common:
         self._offset_tau_s = s.OFFSET_TAU_S
         self.offset_left = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
         self._h = np.zeros(STATES)
+        self._ridden, self._moments = np.zeros(ELEMENTS + 2), 0
         # Views of `p`, which is never made anew: taking one costs as much as working on it.
         self._diagonal = np.einsum("ii->i", self.p)
         self._rows, self._columns = list(self.p), list(self.p.T)
@@ -114,6 +116,14 @@ class Common:
         if not self.rested:
             self._diagonal[SLOW] *= s.LOADED_SIGMA_SHARE**2
 
+    @property
+    def ridden_v(self) -> Floats:
+        """(ELEMENTS + 2,) mean of the resistances over what was ridden since their scale is known, volts per C.
+
+        They follow charge and warmth, so where they stand at a ride's end says little of the next one's beginning.
+        """
+        return self._ridden / max(self._moments, 1) if self._moments else self.x[RESISTANCES].copy()
+
     def start_from(self, shares_v: Floats, ratio: float, ratio_sigma: float) -> None:
         """Begin from what earlier rides taught; NaN where they did not. shares_v: see `Learnt`."""
         if np.isfinite(shares_v).all():
@@ -137,7 +147,7 @@ class Common:
 
     def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""
-        self.rested = rested
+        self.rested, self.unseen = rested, 0.0
         self._offset_tau_s = s.OFFSET_TAU_S if rested else s.LOADED_OFFSET_TAU_S
         self.offset_left = exp(-s.REST_HORIZON_S / self._offset_tau_s)
         self._walk[W] = (s.WALK_OFFSET_V if rested else s.LOADED_WALK_OFFSET_V) ** 2
@@ -198,6 +208,8 @@ class Common:
         variance = float(h @ ph) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
         innovation = min(max(volts - (ocv - drop + w), -cap), cap)
+        self._ridden += self.x[RESISTANCES]
+        self._moments += 1
         self._learn(ph, variance, innovation, self._staying(slope, moment.steady and abs(c) > s.REST_C))
         p[Z, Z] = max(float(p[Z, Z]), floor)
         return self.shared(volts, moment.factor)
@@ -255,7 +267,10 @@ class Common:
         delta, delta_left = float(INSIDE @ slow) / self._slope, float(LEFT_INSIDE @ slow) / self._slope
         # The fastest element is gone within the sag that the peers take for the fast drop.
         slow_v = float(OUTSIDE[1:] @ slow[1:])
-        fast = self.curve.at(z - delta)[0] - slow_v + w - volts
+        ocv, slope = self.curve.at(z - delta)
+        if not self.rested:
+            self.unseen = (s.LOADED_CHARGE_OF_SLOW * (delta + slow_v / max(slope, s.PLATEAU))) ** 2
+        fast = ocv - slow_v + w - volts
         return Shared(z, delta, delta_left, slow_v, float(LEFT_OUTSIDE @ slow), w, w * self.offset_left, fast)
 
     def _driven(self, factor: float) -> Floats:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sagwise_daemon.domain.estimate import output, weak
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.capacity import Capacity
-from sagwise_daemon.domain.estimate.common import RATIO, RESISTANCES, Common, Shared, W, Z
+from sagwise_daemon.domain.estimate.common import RATIO, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.inputs import Inputs, Moment, Seen, Unmeasured
 from sagwise_daemon.domain.estimate.peers import RATIO as PEER_RATIO
 from sagwise_daemon.domain.estimate.peers import Peers
@@ -108,7 +108,7 @@ def _taught(state: EstimatorState) -> Learnt:
         resistance_25c_mohm=steps.r_25 * state.milliohm if measured else blank.resistance_25c_mohm,
         steps=np.where(np.isfinite(steps.r_25), steps.counts, 0.0) if measured else blank.steps,
         step_c=steps.step_c if measured else nan,
-        shares_v=state.common.x[RESISTANCES].copy() if measured else blank.shares_v,
+        shares_v=state.common.ridden_v if measured else blank.shares_v,
         ratio=capacity.ratio,
         ratio_sigma=capacity.ratio_sigma,
         group_ratio=capacity.group_ratio,

@@ -21,6 +21,7 @@ from sagwise_daemon.domain.estimate.told import (
     OFFSET_VARIANCE,
     RESISTANCE,
     SLOW_LEFT,
+    UNSEEN,
     Told,
 )
 from sagwise_daemon.domain.model import Estimates, Floats, Unknown
@@ -65,7 +66,7 @@ def estimates(time_s: Floats, told: Told, curve: OcvCurve, milliohm: float) -> E
     unknown = _reasons(told, sigma)
     blank = unknown != Unknown.KNOWN
     r_25 = _resistance(told) * milliohm
-    sure = np.sqrt(told.single(CHARGE_VARIANCE) + told.soc_variance) < s.SOC_KNOWN_SIGMA
+    sure = np.sqrt(told.single(CHARGE_VARIANCE) + told.single(UNSEEN) + told.soc_variance) < s.SOC_KNOWN_SIGMA
     return Estimates(
         time_s=time_s,
         rest_v=np.where(blank, nan, np.fmax(rest, told.floor_v)),
@@ -118,4 +119,4 @@ def shortfall_v(ratio: Floats) -> Floats:
 
 def soc_sigma(common: Common, peers: Peers) -> Floats:
     """Standard uncertainty of the state of charge, (groups,)."""
-    return np.asarray(np.sqrt(common.p[Z, Z] + peers.p[SOC, SOC]))
+    return np.asarray(np.sqrt(common.p[Z, Z] + common.unseen + peers.p[SOC, SOC]))

@@ -21,8 +21,10 @@ from sagwise_daemon.domain.model import Floats, Unknown
 # The columns of `Told.numbers`: first what the common filter has, then what was said of one moment.
 CHARGE, CAPACITY_RATIO, CHARGE_VARIANCE, RATIO_VARIANCE, OFFSET_VARIANCE = range(5)
 SLOW_R, SLOW_C = slice(5, 5 + ELEMENTS), slice(5 + ELEMENTS, 5 + 2 * ELEMENTS)
-DELTA_LEFT, SLOW_LEFT, OFFSET_LEFT_V, FACTOR, GAP_SHARE, BASE_V, RESISTANCE = range(SLOW_C.stop, SLOW_C.stop + 7)
-NUMBERS = RESISTANCE + 1
+DELTA_LEFT, SLOW_LEFT, OFFSET_LEFT_V, FACTOR, GAP_SHARE, BASE_V, RESISTANCE, UNSEEN = range(
+    SLOW_C.stop, SLOW_C.stop + 8
+)
+NUMBERS = UNSEEN + 1
 
 
 class Filters(NamedTuple):
@@ -80,6 +82,7 @@ class Told:
         numbers = self.numbers[row]
         numbers[: SLOW_R.start] = (x[Z], x[COMMON_RATIO], *variances)
         numbers[SLOW_R], numbers[SLOW_C] = x[SLOW] * common.colder, common.currents
+        numbers[UNSEEN] = common.unseen
         self.x[row] = peers.x
         self.soc_variance[row] = peers.variances[SOC]
 
@@ -114,7 +117,7 @@ class Told:
             alone.base_v,
             nan,
         )
-        numbers[DELTA_LEFT:] = left
+        numbers[DELTA_LEFT:UNSEEN] = left
         self.r_25[row] = nan
         self.late[row] = Unknown.NO_CURRENT
         self.warm[row] = alone.warm
@@ -133,7 +136,7 @@ class Told:
         return Filters(
             z=numbers[CHARGE],
             ratio=numbers[CAPACITY_RATIO],
-            z_variance=numbers[CHARGE_VARIANCE],
+            z_variance=numbers[CHARGE_VARIANCE] + numbers[UNSEEN],
             ratio_variance=numbers[RATIO_VARIANCE],
             slow_r=self.numbers[row, SLOW_R],
             slow_c=self.numbers[row, SLOW_C],
