@@ -46,8 +46,8 @@ def ridden(truth: Truth, seed: int, before: Learnt | None) -> tuple[Error, Learn
 def test_the_second_ride_is_the_better_known(name: str) -> None:
     """Without a rest at its end a ride teaches resistances and the groups' differences, no capacity.
 
-    Rest is known within 6 mV on the first ride already, so the second has its gain in the equilibrium voltage, where that
-    was not within 3 mV before; and it must cost nothing.
+    Rest is known within 6 mV on the first ride already, so the second has its gain in the equilibrium voltage, where
+    that was not within 3 mV before; and it must cost nothing.
     """
     truth = load(RIDES / f"{name}.npz")
     first, left = ridden(truth, 0, None)
