@@ -102,7 +102,7 @@ def test_an_alarm_flashes_until_it_is_acknowledged(bike, phones, alarm_of, shots
     page, _ = phones.open(bike.url)
     button = page.get_by_role("button", name="Acknowledge")
     expect(button).to_be_disabled()
-    bike.scene.alarms = (alarm_of(value=3.27),)  # judged by the rest voltage less its doubt
+    bike.scene.alarms = (alarm_of(),)
     bike.scene.rest_v = 3.34
     state = page.locator("#state")
     expect(state).to_have_attribute("data-level", "high")
@@ -118,6 +118,15 @@ def test_an_alarm_flashes_until_it_is_acknowledged(bike, phones, alarm_of, shots
     expect(state.locator(".detail")).to_contain_text("seen")
     expect(button).to_be_disabled()
     assert bike.scene.acknowledged == [(None, None)]
+
+
+def test_an_alarm_that_is_judged_lower_than_the_figure_says_so(bike, phones, alarm_of) -> None:
+    """The figure is the estimate; what is held against the limit is the estimate less its doubt."""
+    bike.scene.alarms = (alarm_of(value=3.26),)
+    bike.scene.rest_v = 3.37
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#figure .digits")).to_have_text("3.31")
+    expect(page.locator("#state .detail")).to_have_text("may be 3.26 V, limit 3.30 V")
 
 
 def test_an_alarm_of_stale_data_says_that_it_is_old(bike, phones, alarm_of) -> None:

@@ -150,14 +150,8 @@ export function stateLine(state, age, silent) {
   const [first, ...others] = alarms;
   const open = alarms.some((alarm) => ["unacknowledged", "return_unacknowledged"].includes(alarm.state));
   const more = others.length === 0 ? "" : `, and ${others.length} more`;
-  const told = standing(asShown(first, state), age === null || age > STALE_S);
+  const told = standing(first, state, age === null || age > STALE_S);
   return { ...told, open, detail: `${told.detail}${more}` };
-}
-
-/** The alarm is judged by the rest voltage less its doubt; beside the big figure it names that figure. */
-function asShown(alarm, state) {
-  const rest = alarm.basis === "rest" && alarm.group !== null ? state.rest_v[alarm.group - 1] : null;
-  return { ...alarm, value: rest ?? alarm.value };
 }
 
 function quiet(state, age) {
@@ -174,9 +168,16 @@ function lastHeard(alarm) {
   return value === "" ? "as last heard" : `last heard: ${value}`;
 }
 
-function standing(alarm, stale) {
+/** The alarm is judged by the rest voltage less its doubt; beside a figure that differs it says so. */
+function besideTheFigure(alarm, state) {
+  const rest = alarm.basis === "rest" && alarm.group !== null ? state.rest_v[alarm.group - 1] : null;
+  if (rest === null || alarm.value === null || volts(rest) === volts(alarm.value)) return alarmDetail(alarm);
+  return `may be ${amount(alarm.value, "V")}, limit ${amount(alarm.limit, "V")}`;
+}
+
+function standing(alarm, state, stale) {
   const title = alarmTitle(alarm);
-  const detail = stale && alarm.rule !== "link_lost" ? lastHeard(alarm) : alarmDetail(alarm);
+  const detail = stale && alarm.rule !== "link_lost" ? lastHeard(alarm) : besideTheFigure(alarm, state);
   if (alarm.state === "unacknowledged") return { level: alarm.priority, flash: true, title, detail };
   if (alarm.state === "acknowledged") {
     return { level: alarm.priority, flash: false, title, detail: [detail, "seen"].filter(Boolean).join(", ") };
