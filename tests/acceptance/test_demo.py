@@ -43,6 +43,10 @@ def whole_rides(port: int) -> list[dict[str, Any]]:
     return [ride for ride in get(port, "/rides")["rides"] if ride["ended_by"] == "standstill"]
 
 
+def going_on(port: int) -> tuple[int, ...]:
+    return tuple(ride["ride_id"] for ride in get(port, "/rides")["rides"] if ride["now"])
+
+
 def watch(port: int) -> Iterator[tuple[float, dict[str, Any]]]:
     began = time.monotonic()
     while (now := time.monotonic() - began) < WATCH_S:
@@ -88,7 +92,10 @@ def test_the_demo_from_start_to_end(tmp_path: Path) -> None:
         assert sags >= 3, f"{sags} sags before the alarm {alarm}"
         assert alarm is not None, "no alarm within three minutes"
         assert states == {("rest_low", 7)}
-        wait_for(lambda: len(whole_rides(port)) >= EARLIER, 240, "three earlier rides")
+        assert get(port, "/me")["clock"]["set_by"] in ("computer", "network"), "nobody has paired a phone"
+        going: set[tuple[int, ...]] = set()
+        wait_for(lambda: going.add(going_on(port)) or len(whole_rides(port)) >= EARLIER, 240, "three earlier rides")
+        assert going == {(get(port, "/live")["ride_id"],)}, "a ride that is made meanwhile does not go on now"
         assert len(whole_rides(port)) == EARLIER
     finally:
         demo.send_signal(signal.SIGTERM)
