@@ -57,7 +57,7 @@ def run_in(tree: Path, *tests: str) -> list[str]:
     command += ["-m", "not long", *tests]
     done = subprocess.run(command, cwd=tree, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1), done.stdout[-3000:] + done.stderr[-1000:]
-    return re.findall(r"^FAILED \S+::(.+)", done.stdout, re.MULTILINE)
+    return re.findall(r"^FAILED [^:\s]+::(.+)", done.stdout, re.MULTILINE)
 
 
 @pytest.mark.long
