@@ -4,8 +4,9 @@ The way back is the way out ridden the other way: its ground and its stretches c
 easy ones easy, while the hand on the throttle is drawn anew. The truth is the simulator's exact physics: the ride goes
 on in the same way until the first group's rest voltage reaches the reserve, and what the pack gave until then is what
 was left. A bike's power is what the pack gives it, volts times amperes: were it the amperes alone, the way back would
-take fewer Wh than the way out for no better reason than that the voltage has fallen. All packs of a fleet are one array
-of groups, so that two hundred rides take minutes.
+take fewer Wh than the way out for no better reason than that the voltage has fallen. And a bike that turns round stands
+for a moment: did it roll on backwards as fast as it came, the way back would get for nothing the speed that the way out
+had to pay for. All packs of a fleet are one array of groups, so that two hundred rides take minutes.
 """
 
 from __future__ import annotations
@@ -273,6 +274,7 @@ def _steer(one: _Riding, now_s: float, drawn_wh: float) -> None:
     rider = one.world.rider
     if np.isinf(one.turned_s) and drawn_wh >= one.target_wh:
         one.turned_s, one.turned_wh, one.turn_m = now_s, drawn_wh, rider.distance_m
+        rider.speed_mps = 0.0
         _mirror(rider, rider.slope)
     if one.home_s is None and rider.distance_m >= 2.0 * one.turn_m:
         one.home_s, one.home_wh = now_s, drawn_wh - one.turned_wh
