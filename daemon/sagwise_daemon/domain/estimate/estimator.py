@@ -211,7 +211,7 @@ def _alone(state: EstimatorState, seen: Seen, moment: Unmeasured, told: Told, ro
     floor.write(told.floor_v[row])
     told.voltages(row, alone)
     told.starting[row] = state.start is not None
-    told.doubted[row] = state.peers.doubted
+    told.doubted[row], told.doubt_v[row] = state.peers.doubted, state.peers.doubt_v
 
 
 def _left_alone(state: EstimatorState, moment: Unmeasured) -> VoltagesOnly:
@@ -302,7 +302,7 @@ def _running(state: EstimatorState, seen: Seen, moment: Moment, told: Told, row:
     if not common.scaled:
         _scale(state)
     told.moment(row, shared, common, moment.factor, moment.warm)
-    told.doubted[row] = peers.doubted
+    told.doubted[row], told.doubt_v[row] = peers.doubted, peers.doubt_v
     state.floor.write(told.floor_v[row])
     _tell(state, told, row)
 

@@ -89,6 +89,7 @@ def _sigma_v(told: Told, slope: Floats, gap_v: Floats) -> Floats:
         + (s.SIGMA_OF_RATIO_V * told.x[:, RATIO]) ** 2
         + np.maximum(charge, 0.0) * slope**2
         + told.single(OFFSET_VARIANCE)
+        + np.maximum(told.doubt_v - s.EXPECTED_WITHIN_V, 0.0) ** 2
     )
     sigma = np.sqrt(variance)
     return np.where(told.warm[:, None], sigma, sigma * s.NO_TEMPERATURE_FACTOR)

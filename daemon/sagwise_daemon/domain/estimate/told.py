@@ -51,10 +51,11 @@ class Told:
     """The record of some rows.
 
     numbers: (rows, NUMBERS). x: the peers' states, (rows, 5, groups). soc_variance: of their charge differences;
-    floor_v: the least that rest may be, NaN for none; r_25: from steps, volts per C, NaN until known; valid, doubted:
-    (rows, groups) each. early: reason why nothing is known at all, `KNOWN` if none; late: reason where sigma is too
-    wide; blank: whether the filters were not asked; starting; warm: whether a temperature is known; unmeasured: whether
-    the current is not; believed: whether what earlier rides taught is; (rows,) each.
+    floor_v: the least that rest may be, NaN for none; r_25: from steps, volts per C, NaN until known; valid, doubted;
+    doubt_v: how far a group has lain from what is expected of it lately; (rows, groups) each. early: reason why nothing
+    is known at all, `KNOWN` if none; late: reason where sigma is too wide; blank: whether the filters were not asked;
+    starting; warm: whether a temperature is known; unmeasured: whether the current is not; believed: whether what
+    earlier rides taught is; (rows,) each.
     """
 
     def __init__(self, valid: NDArray[np.bool_]) -> None:
@@ -66,6 +67,7 @@ class Told:
         self.r_25 = np.zeros((rows, groups))
         self.valid = valid
         self.doubted = np.zeros((rows, groups), np.bool_)
+        self.doubt_v = np.zeros((rows, groups))
         self.early = np.zeros(rows, np.int8)
         self.late = np.zeros(rows, np.int8)
         self.blank = np.zeros(rows, np.bool_)
