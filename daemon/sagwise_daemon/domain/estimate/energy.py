@@ -37,7 +37,7 @@ LEAST_MEAN_C = 0.05
 
 # Lag of rest behind equilibrium at the reserve: for some published cells all of what the filter learns on the way down,
 # for others a third, and never nothing, while the filter finds next to none in some. So half of it, and a little per C
-# beside it (both tuned, on 54 simulated packs of published cells, so that they lean to neither side). Cells differ by
+# beside it (both tuned, on simulated packs of published cells: healthy ones lean to neither side). Cells differ by
 # 0.02 of charge here, and even the true lag of the first half of a ride would not tell it beforehand.
 LAG_SHARE, LAG_PER_C = 0.5, 0.003
 

@@ -92,7 +92,7 @@ def _sigma_v(told: Told, slope: Floats, gap_v: Floats) -> Floats:
         + np.maximum(told.doubt_v - s.EXPECTED_WITHIN_V, 0.0) ** 2
     )
     sigma = np.sqrt(variance)
-    return np.where(told.warm[:, None], sigma, sigma * s.NO_TEMPERATURE_FACTOR)
+    return np.asarray(np.where(told.warm[:, None], sigma, sigma * s.NO_TEMPERATURE_FACTOR))
 
 
 def _resistance(told: Told) -> Floats:
