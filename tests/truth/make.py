@@ -2,7 +2,7 @@
 
     make truth                                                      all rides of rides.toml, into rides/
     python tests/truth/make.py --ride NAME --out DIR                one of them
-    python tests/truth/make.py --mixed 60 --seed 80000 --out DIR    rides of every kind, drawn from their seeds
+    python tests/truth/make.py --mixed 60 --seed 200000 --out DIR    rides of every kind, drawn from their seeds
 
 A pack of five groups carries one current. A group at three cells of four is the same cell at 4/3 of the current; a
 resistive one has a resistance in series. The rest voltage is what the model shows after 60 s at zero current; the 1 s
