@@ -106,6 +106,7 @@ class Common:
     def scale(self, measured_v: float, step_c: float) -> None:
         """Take the first values anew from a 1 s resistance measured at steps of `step_c`, volts per C at 25 degC."""
         self.scaled = True
+        self._ridden, self._moments = np.zeros(ELEMENTS + 2), 0
         if not measured_v > 0:
             return
         self.x[RESISTANCES] = self._first[RESISTANCES]
