@@ -90,6 +90,15 @@ def test_chart_decodes_by_its_documented_layout(house) -> None:
     assert np.allclose(values[:, 1, known] - values[:, 0, known], 0.25, atol=1e-5)
 
 
+@pytest.mark.parametrize("second", ["1.7710247103075182e16", "-1e300", "inf", "nan"])
+def test_a_chart_far_beyond_all_rides_is_refused(house, second: str) -> None:
+    """Found by the fuzzing: a second that no stored microsecond can reach was a fault of the server."""
+    for name in ("start_s", "end_s"):
+        answer = ask(house, "GET", f"/api/v1/rides/7/chart?channels=rest_v&points=50&{name}={second}")
+        assert answer.status_code == 422 and name in answer.text
+    assert ask(house, "GET", "/api/v1/rides/7/chart?channels=rest_v&points=50&end_s=1e9").status_code == 200
+
+
 def test_chart_is_not_sent_twice(house) -> None:
     path = "/api/v1/rides/7/chart?channels=rest_v&points=50"
     tag = ask(house, "GET", path).headers["etag"]
