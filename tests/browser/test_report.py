@@ -21,11 +21,11 @@ _, OTTER = built_in_pack("otter")
 
 @pytest.fixture(scope="module")
 def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten minutes down to the limit: group 7 is low at rest near the end."""
+    """Ten minutes down to the limit: group 7 is low at rest first, the others near the end."""
     folder = tmp_path_factory.mktemp("report")
     time_s = np.arange(6000) / 10
     current = np.where((time_s > 20) & (time_s < 520) & (time_s % 20 < 13), 60.0, 0.0)
-    rest = 3.62 - 0.30 * np.clip(time_s - 20, 0, 500) / 500
+    rest = 3.62 - 0.35 * np.clip(time_s - 20, 0, 500) / 500
     group_v = rest[:, None] - current[:, None] * 0.003 + np.zeros(16)
     group_v[:, 6] -= 0.05 * np.clip(time_s - 20, 0, 500) / 500 + current * 0.001
     trace = Trace(time_s, np.round(group_v, 4), current, np.full((6000, 2), 24.0) + time_s[:, None] / 100, time_s * 5)
