@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 from bench_store import GROUPS, HZ, Ints, estimate_of, make_ride, readings_of, start_of
@@ -84,8 +85,9 @@ async def cost_ms(port: int, path: str, times: int) -> tuple[float, int]:
 
 
 async def measure(store: Store, ride_id: int) -> dict[str, float]:
-    nothing = cast(Any, None)  # no live state is asked for here
-    app: FastAPI = create_app(nothing, nothing, store.rides, nothing, PageSettings(paired_on_loopback=True))
+    nothing = cast(Any, None)  # nothing is commanded here, and of the live state only whether a board is there
+    live = cast(Any, SimpleNamespace(latest=lambda: SimpleNamespace(link="down", ride_id=None)))
+    app: FastAPI = create_app(live, nothing, store.rides, nothing, PageSettings(paired_on_loopback=True))
 
     @app.get("/api/v1/empty")
     async def empty() -> Response:
