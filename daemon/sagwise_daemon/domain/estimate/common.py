@@ -29,8 +29,13 @@ LEFT: Floats = np.exp(-s.REST_HORIZON_S / np.array(s.TAU_S))
 INSIDE: Floats = np.array(s.INSIDE_SHARES)
 OUTSIDE: Floats = 1.0 - INSIDE
 LEFT_INSIDE, LEFT_OUTSIDE = LEFT * INSIDE, LEFT * OUTSIDE
+# What is asked of the slow elements' drops, in one product: inside the curve now and left after 60 s, outside it left,
+# all of it now, and now without the fastest, which is gone within the sag that the peers take for the fast drop.
+ASKED: Floats = np.array([INSIDE, LEFT_INSIDE, LEFT_OUTSIDE, OUTSIDE, [0.0, *OUTSIDE[1:]]])
 MORE_POWER: Floats = np.array(s.SLOW_POWERS) - 1.0
-LOG_TAU: Floats = np.log(s.TAU_S)
+SAME_FACTOR = 1e-4  # a temperature's factor closer than this is the same: 3 mK
+TAU: Floats = np.array(s.TAU_S)
+LOG_TAU: Floats = np.log(TAU)
 
 
 class Shared(NamedTuple):
@@ -69,15 +74,15 @@ class Common:
         self._shape(drop_v)
         self.x: Floats = self._first.copy()
         self.p: Floats = np.diag(self._sigmas**2)
-        self.currents = [0.0] * ELEMENTS
-        self._step_s, self._parts = nan, [0.0] * ELEMENTS
+        self.currents: Floats = np.zeros(ELEMENTS)
+        self._step_s, self._parts = nan, np.zeros(ELEMENTS)
         self._factor, self._factors = 1.0, np.ones(ELEMENTS)
         self.colder: Floats = np.ones(ELEMENTS)
         self.scaled = False
         self._offset_tau_s = s.OFFSET_TAU_S
         self.offset_left = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
         self._h = np.zeros(STATES)
-        self._ridden, self._moments = np.zeros(ELEMENTS + 2), 0
+        self._ridden, self._moments = np.zeros(STATES), 0
         # Views of `p`, which is never made anew: taking one costs as much as working on it.
         self._diagonal = np.einsum("ii->i", self.p)
         self._rows, self._columns = list(self.p), list(self.p.T)
@@ -106,7 +111,7 @@ class Common:
     def scale(self, measured_v: float, step_c: float) -> None:
         """Take the first values anew from a 1 s resistance measured at steps of `step_c`, volts per C at 25 degC."""
         self.scaled = True
-        self._ridden, self._moments = np.zeros(ELEMENTS + 2), 0
+        self._ridden, self._moments = np.zeros(STATES), 0
         if not measured_v > 0:
             return
         self.x[RESISTANCES] = self._first[RESISTANCES]
@@ -123,7 +128,7 @@ class Common:
 
         They follow charge and warmth, so where they stand at a ride's end says little of the next one's beginning.
         """
-        return self._ridden / max(self._moments, 1) if self._moments else self.x[RESISTANCES].copy()
+        return (self._ridden / self._moments if self._moments else self.x)[RESISTANCES].copy()
 
     def start_from(self, shares_v: Floats, ratio: float, ratio_sigma: float) -> None:
         """Begin from what earlier rides taught; NaN where they did not. shares_v: see `Learnt`."""
@@ -159,13 +164,13 @@ class Common:
 
     def begin_under_way(self) -> None:
         """The first reading shows a load: the ride has gone on for a while, at about the usual current."""
-        self.currents = [s.LOADED_C] * ELEMENTS
+        self.currents[:] = s.LOADED_C
 
     def flow(self, c: float, seconds: float) -> None:
         """Let the low-passed currents follow a current that held for `seconds`; inf settles them."""
         if seconds != self._step_s:
-            self._step_s, self._parts = seconds, [1.0 - exp(-seconds / tau) for tau in s.TAU_S]
-        self.currents = [x + (c - x) * part for x, part in zip(self.currents, self._parts, strict=True)]
+            self._step_s, self._parts = seconds, 1.0 - np.exp(-seconds / TAU)
+        self.currents += (c - self.currents) * self._parts
 
     def carry(self, c: float, seconds: float) -> None:
         """Carry the state on by `seconds` at a mean current of `c`; its uncertainty waits for `widen`."""
@@ -194,9 +199,10 @@ class Common:
         driven, factor = self._driven(factor), factor**s.FAST_POWER
         bent_c = asinh(s.ASINH_GAIN * c) / s.ASINH_UNIT
         slow = driven * self.x[SLOW]
-        delta = float(INSIDE @ slow) / self._slope
+        inside_v, _, _, outside_v, _ = (ASKED @ slow).tolist()
+        delta = inside_v / self._slope
         ocv, slope = self.curve.at(z - delta)
-        drop = factor * (ohmic * c + bent * bent_c) + float(OUTSIDE @ slow)
+        drop = factor * (ohmic * c + bent * bent_c) + outside_v
         h[: SLOW.start] = (slope, 0.0, -factor * c, -factor * bent_c)
         h[SLOW] = -driven * (OUTSIDE + INSIDE * (slope / self._slope))
         h[W] = 1.0
@@ -209,7 +215,7 @@ class Common:
         variance = float(h @ ph) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
         innovation = min(max(volts - (ocv - drop + w), -cap), cap)
-        self._ridden += self.x[RESISTANCES]
+        self._ridden += self.x
         self._moments += 1
         self._learn(ph, variance, innovation, self._staying(slope, moment.steady and abs(c) > s.REST_C))
         p[Z, Z] = max(float(p[Z, Z]), floor)
@@ -265,18 +271,17 @@ class Common:
         """The state as the peers need it, given the median voltage just measured."""
         z, w = float(self.x[Z]), float(self.x[W])
         slow = self._driven(factor) * self.x[SLOW]
-        delta, delta_left = float(INSIDE @ slow) / self._slope, float(LEFT_INSIDE @ slow) / self._slope
-        # The fastest element is gone within the sag that the peers take for the fast drop.
-        slow_v = float(OUTSIDE[1:] @ slow[1:])
+        inside_v, left_inside_v, left_v, _, slow_v = (ASKED @ slow).tolist()
+        delta, delta_left = inside_v / self._slope, left_inside_v / self._slope
         ocv, slope = self.curve.at(z - delta)
         if not self.rested:
             self.unseen = (s.LOADED_CHARGE_OF_SLOW * (delta + slow_v / max(slope, s.PLATEAU))) ** 2
         fast = ocv - slow_v + w - volts
-        return Shared(z, delta, delta_left, slow_v, float(LEFT_OUTSIDE @ slow), w, w * self.offset_left, fast)
+        return Shared(z, delta, delta_left, slow_v, left_v, w, w * self.offset_left, fast)
 
     def _driven(self, factor: float) -> Floats:
         """(elements,) low-passed currents times the temperature factors: drop over resistance at 25 degC."""
-        if factor != self._factor:
+        if abs(factor - self._factor) > SAME_FACTOR * factor:
             self._factor, self.colder = factor, factor**MORE_POWER
             self._factors = factor * self.colder
         return self._factors * self.currents

@@ -53,6 +53,7 @@ class EstimatorState:
         self.reason = Unknown.STARTING
         self.since_s = 0.0
         self.drawn = self.waiting_s = 0.0
+        self.shared: Shared | None = None  # of the reading last learnt from; what is left after 60 s moves slowly
         self.plausible = (s.PLAUSIBLE_V[0] * pack.cell.empty_v, pack.cell.full_v + s.PLAUSIBLE_V[1])
         self.milliohm = 1000.0 / pack.capacity_ah  # of one volt per C
         self.capacity = Capacity(self.curve, pack.series, pack.cell)
@@ -237,7 +238,7 @@ def _gap(state: EstimatorState, moment: Moment, time_s: float) -> Moment:
     if state.start is None and alone is not None and alone.shared is not None:
         state.since_s = 0.0
         common.open(*alone.charge, 0.0, s.GAP_SIGMA_V, common.rested)
-        common.currents = alone.low_passed(s.TAU_S)
+        common.currents[:] = alone.low_passed(s.TAU_S)
         return moment._replace(seconds=max(time_s - alone.time_s, 0.0))
     if state.start is not None or moment.seconds > s.LONG_GAP_S:
         state.start = Start(state.curve, state.drop_v)
@@ -275,7 +276,7 @@ def _begin(state: EstimatorState, beginning: Beginning) -> None:
     state.common.open(median, beginning.soc_sigma, beginning.offset_v, beginning.offset_sigma_v, beginning.rested)
     state.peers.open(beginning.soc - median, beginning.peer_sigma)
     state.capacity.begin(beginning)
-    state.start = None
+    state.start = state.shared = None
     state.since_s = s.KNOWN_AFTER_S if beginning.rested else 0.0
     if not beginning.rested and state.reason is not Unknown.GAP:
         state.reason = Unknown.SETTLING
@@ -287,10 +288,11 @@ def _running(state: EstimatorState, seen: Seen, moment: Moment, told: Told, row:
     state.since_s += moment.seconds
     state.drawn += moment.mean_c * moment.seconds / 3600.0
     state.waiting_s += moment.seconds
-    if state.waiting_s < s.LEARN_EVERY_S:
-        shared = common.shared(seen.median if seen.all_valid else nan, moment.factor)
-    else:
-        shared = _learn(state, seen, moment)
+    shared = state.shared
+    if state.waiting_s >= s.LEARN_EVERY_S:
+        shared = state.shared = _learn(state, seen, moment)
+    elif shared is None:
+        shared = state.shared = common.shared(seen.median if seen.all_valid else nan, moment.factor)
     if not seen.all_valid:
         volts = np.where(seen.valid, volts, np.nan)
     state.floor.add(volts, seen.all_valid, moment.c, moment.seconds)

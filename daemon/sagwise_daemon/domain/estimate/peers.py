@@ -142,17 +142,18 @@ class Peers:
         _hold(innovation, -s.INNOVATION_CAP, s.INNOVATION_CAP)
         gain = ph / variance if all_valid else np.where(seen.valid, ph / variance, 0.0)
         if moment.steady or resting:
-            self._stay(gain, ph, variance)
+            self._stay(gain, ph)
         else:
             p -= gain[:, None, :] * ph
         x += gain * (innovation * sigma)
         _hold(self._clamped, *self._clamps)
 
-    def _stay(self, gain: Floats, ph: Floats, variance: Floats) -> None:
+    def _stay(self, gain: Floats, ph: Floats) -> None:
         """Kalman's step where the current is constant: charge and capacity move, the resistances keep what they are."""
         gain[SCALE : EXTRA + 1] = 0.0
         taken = gain[:, None, :] * ph
-        self.p -= taken + taken.transpose(1, 0, 2) - variance * gain[:, None, :] * gain
+        taken[SCALE : EXTRA + 1] = ph[SCALE : EXTRA + 1, None, :] * gain
+        self.p -= taken
 
     def _judge(self, apart_v: Floats, seconds: float) -> None:
         self.doubt_v += (apart_v - self.doubt_v) * (1.0 - exp(-seconds / s.DOUBT_TAU_S))

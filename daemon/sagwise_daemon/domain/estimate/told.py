@@ -78,12 +78,12 @@ class Told:
 
     def filters(self, row: int, common: Common, peers: Peers) -> None:
         """Both filters as they are after this row's reading."""
-        p, x = common.p, common.x
+        p, (z, ratio, *_) = common.p, common.x.tolist()
         fading = max(p[W, W] - s.SIGMA_OFFSET_V**2, 0.0) * common.offset_left**2
         variances = p[Z, Z], p[COMMON_RATIO, COMMON_RATIO], fading
         numbers = self.numbers[row]
-        numbers[: SLOW_R.start] = (x[Z], x[COMMON_RATIO], *variances)
-        numbers[SLOW_R], numbers[SLOW_C] = x[SLOW] * common.colder, common.currents
+        slow_r = (common.x[SLOW] * common.colder).tolist()
+        numbers[:DELTA_LEFT] = (z, ratio, *variances, *slow_r, *common.currents.tolist())
         numbers[UNSEEN] = common.unseen
         self.x[row] = peers.x
         self.soc_variance[row] = peers.variances[SOC]

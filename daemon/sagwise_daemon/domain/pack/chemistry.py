@@ -10,6 +10,7 @@ measured curve in the pack file is always better.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import exp
 from types import MappingProxyType
 
 import numpy as np
@@ -98,7 +99,7 @@ def built_in_curve(chemistry: str) -> tuple[Floats, Floats]:
 def resistance_factor(temperature_c: float) -> float:
     """How many times its 25 degC value a resistance has at `temperature_c`; held within −40 to 90 degC."""
     kelvin = min(max(temperature_c, -40.0), 90.0) + ZERO_C_K
-    return float(np.exp(ARRHENIUS_K * (1.0 / kelvin - 1.0 / REFERENCE_K)))
+    return exp(ARRHENIUS_K * (1.0 / kelvin - 1.0 / REFERENCE_K))
 
 
 def prior_drop_v(cell: Cell) -> float:
