@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.common import SLOW as COMMON_SLOW
+from sagwise_daemon.domain.estimate.common import TAU as COMMON_TAU
 from sagwise_daemon.domain.estimate.common import Common, Shared, Z
 from sagwise_daemon.domain.estimate.inputs import Moment, Seen
 from sagwise_daemon.domain.estimate.peers import Peers
@@ -39,10 +40,9 @@ TAU: Floats = np.array(s.BLIND_TAU_S)
 LEFT: Floats = np.exp(-s.REST_HORIZON_S / TAU)
 SLOW: Floats = np.array(s.BLIND_SLOW_SHARES)
 OUTSIDE = 1.0 - s.BLIND_INSIDE
-# How much of an element shows within some minutes: by this the common filter's slow elements and these compare.
-SHOWN_S = 150.0
-SHOWN: Floats = 1.0 - np.exp(-SHOWN_S / TAU)
-COMMON_SHOWN: Floats = 1.0 - np.exp(-SHOWN_S / np.array(s.TAU_S))
+# How much of an element shows within the slowest one's time: by this the common filter's elements and these compare.
+SHOWN: Floats = 1.0 - np.exp(-TAU[-1] / TAU)
+COMMON_SHOWN: Floats = 1.0 - np.exp(-TAU[-1] / COMMON_TAU)
 
 
 class Scales(NamedTuple):
