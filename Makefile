@@ -4,7 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check bench truth soak setup setup-test system clean
+.PHONY: demo test check bench truth fit soak setup setup-test system clean
 
 demo: $(VENV)/.run
 	exec $(BIN)/sagwise demo
@@ -39,6 +39,15 @@ bench: $(VENV)/.test
 truth:
 	bash tests/tools/truth-environment
 	PYBAMM_DISABLE_TELEMETRY=true .venv-truth/bin/python tests/truth/make.py
+
+# Searches for the estimator's settings marked "fitted" and prints what it finds: half an hour. RIDES: folders of rides to
+# search with, made first where there is none. FIT: more for tests/fit/search.py, as --leave-out CELL or --write.
+RIDES ?= tests/.cache/fit/rides
+fit: export PYTHONPATH := tests/support:daemon:firmware_protocol
+fit:
+	bash tests/tools/truth-environment
+	test -d $(firstword $(RIDES)) || PYBAMM_DISABLE_TELEMETRY=true .venv-truth/bin/python tests/truth/make.py --mixed 60 --seed 20000 --out $(RIDES)
+	.venv-truth/bin/python tests/fit/search.py $(RIDES) $(FIT)
 
 soak: setup-test
 	$(BIN)/pytest -m long -s --timeout=7200

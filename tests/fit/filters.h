@@ -1,0 +1,63 @@
+/* What the C copies of the estimator's filters share. Law: names and order are those of the Python they copy.
+ *
+ * settings.h is written by filters.py before each compilation: ELEMENTS, and `struct settings` whose members have the
+ * names of settings.py. Units, signs and meanings are those of domain/estimate; only what is not said there is here.
+ */
+#ifndef FILTERS_H
+#define FILTERS_H
+
+#include "settings.h"
+
+enum { Z, RATIO, OHMIC, BENT, SLOW, W = SLOW + ELEMENTS, STATES };
+
+/* The equilibrium curve as a table of even steps, see `OcvCurve`. */
+struct curve {
+    const double *volts, *slope;
+    int points;
+    double first, step; /* charge of the first point, and from one to the next */
+    double mean_slope;
+};
+
+/* One call to the common filter, as rides.py writes it down; `a` in the order of the Python call. */
+enum { UNDER_WAY, FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE };
+
+struct call {
+    int op, row;
+    double a[5];
+};
+
+/* `Moment`, as far as it is learnt from. */
+struct moment {
+    double c, factor, change;
+    int steady;
+};
+
+struct shared {
+    double soc, delta, delta_left, slow_v, slow_left_v, offset_v, offset_left_v, fast_v;
+};
+
+struct common {
+    const struct settings *s;
+    const struct curve *curve;
+    int rested, scaled;
+    double drop_v, unseen, offset_tau_s, offset_left;
+    double x[STATES], p[STATES][STATES];
+    double first[STATES], sigmas[STATES], walk[STATES], low[STATES], high[STATES];
+    double currents[ELEMENTS], step_s, parts[ELEMENTS];
+    double factor, colder[ELEMENTS], factors[ELEMENTS];
+};
+
+double held(double value, double low, double high);
+void curve_at(const struct curve *curve, double soc, double *volts, double *slope);
+
+void common_new(struct common *f, const struct settings *s, const struct curve *curve, double drop_v);
+void common_open(struct common *f, double soc, double soc_sigma, double offset_v, double offset_sigma_v, int rested);
+void common_under_way(struct common *f);
+void common_flow(struct common *f, double c, double seconds);
+void common_carry(struct common *f, double c, double seconds);
+void common_widen(struct common *f, double drawn, double seconds);
+struct shared common_update(struct common *f, double volts, const struct moment *moment, double crowd);
+struct shared common_shared(struct common *f, double volts, double factor);
+void common_scale(struct common *f, double measured_v, double step_c);
+
+#endif

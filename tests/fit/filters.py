@@ -1,0 +1,122 @@
+"""The filters in C, compiled when asked for. Law: a setting has one name, here, in C and in settings.py.
+
+The header with the settings is written from settings.py itself, so a name that is not there cannot be asked for, and
+the C code is compiled for as many slow elements as there are.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import shutil
+import subprocess
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from rides import CACHE, Fed
+
+from sagwise_daemon.domain.estimate import settings
+from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.pack.chemistry import TABLE_MIN, TABLE_STEP
+
+HERE = Path(__file__).resolve().parent
+SOURCES = ("common_filter.c", "ride.c")
+STRICT = ("-std=c99", "-D_DEFAULT_SOURCE", "-O3", "-fPIC", "-shared", "-Wall", "-Wextra", "-Werror", "-pedantic")
+# What the filters read of settings.py, in the order of `struct settings`.
+NAMES = (
+    *("REST_HORIZON_S", "REST_C", "INNOVATION_CAP", "PLATEAU", "CHARGE_FLOOR_V", "ASINH_GAIN", "ASINH_UNIT"),
+    *("TAU_S", "SLOW_SHARES", "SLOW_LAGS", "INSIDE_SHARES", "SLOW_POWERS", "FAST_POWER", "OHMIC_SHARE", "BENT_SHARE"),
+    *("SIGMA_SOC", "SIGMA_RATIO", "SIGMA_OHMIC", "SIGMA_BENT", "SIGMA_SLOW", "SIGMA_OFFSET_V"),
+    *("WALK_SOC", "WALK_RATIO", "WALK_OHMIC", "WALK_BENT", "WALK_SLOW", "WALK_OFFSET_V", "OFFSET_TAU_S"),
+    *("NOISE_V", "NOISE_OF_DROP", "NOISE_OF_CHANGE"),
+    *("OHMIC_CLAMP", "SLOW_CLAMP", "RATIO_CLAMP", "OFFSET_CLAMP_V", "SOC_CLAMP"),
+    *("LOADED_SIGMA_SHARE", "LOADED_C", "LOADED_OFFSET_TAU_S", "LOADED_WALK_OFFSET_V", "LOADED_NOISE"),
+    *("LOADED_CHARGE_FLOOR_V", "LOADED_CHARGE_OF_SLOW"),
+)
+# The columns of what `ride` tells of the common filter.
+TOLD = (
+    *("charge", "ratio", "charge_variance", "ratio_variance", "offset_variance"),
+    *("delta_left", "slow_left_v", "offset_left_v", "unseen"),
+)
+
+Values = dict[str, float | tuple[float, ...]]
+
+
+def present() -> Values:
+    """The settings as they stand. Raises AttributeError for one that settings.py no longer has."""
+    return {name: getattr(settings, name) for name in NAMES}
+
+
+def run(fed: Fed, values: Mapping[str, float | tuple[float, ...]]) -> tuple[Floats, Floats]:
+    """One ride: what is told of the common filter, (wanted, TOLD), and the middle group's rest voltage and OCV,
+    (wanted, 2). NaN before the filters begin.
+    """
+    told, said = np.full((len(fed.wanted), len(TOLD)), np.nan), np.full((len(fed.wanted), 2), np.nan)
+    flat = np.concatenate([np.atleast_1d(values[name]) for name in NAMES]).astype(float)
+    curve = _Curve(
+        _pointer(fed.table_v), _pointer(fed.table_slope), len(fed.table_v), TABLE_MIN, TABLE_STEP, fed.mean_slope
+    )
+    _library().ride(
+        _pointer(flat),
+        ctypes.byref(curve),
+        ctypes.c_double(fed.drop_v),
+        _pointer(fed.calls),
+        len(fed.calls),
+        _pointer(fed.wanted),
+        len(fed.wanted),
+        _pointer(told),
+        _pointer(said),
+    )
+    return told, said
+
+
+class _Curve(ctypes.Structure):
+    _fields_ = (
+        ("volts", ctypes.c_void_p),
+        ("slope", ctypes.c_void_p),
+        ("points", ctypes.c_int),
+        ("first", ctypes.c_double),
+        ("step", ctypes.c_double),
+        ("mean_slope", ctypes.c_double),
+    )
+
+
+def _pointer(array: np.ndarray) -> ctypes.c_void_p:
+    assert array.flags.c_contiguous
+    return array.ctypes.data_as(ctypes.c_void_p)
+
+
+def header() -> str:
+    """settings.h."""
+    members = [f"    double {name}{_size(value)};" for name, value in present().items()]
+    lines = ["/* Written by filters.py from settings.py. */", f"#define ELEMENTS {len(settings.TAU_S)}"]
+    return "\n".join([*lines, "struct settings {", *members, "};", ""])
+
+
+def _size(value: float | tuple[float, ...]) -> str:
+    return f"[{len(value)}]" if isinstance(value, tuple) else ""
+
+
+@cache
+def _library() -> ctypes.CDLL:
+    """Compiled anew when a source, the settings' shape or the compiler's flags have changed.
+
+    Raises RuntimeError without a C compiler, CalledProcessError with its words where it refuses.
+    """
+    compiler = shutil.which("cc")
+    if compiler is None:
+        raise RuntimeError("cc: no C compiler found; the filters are searched in C, install gcc or clang")
+    texts = [(HERE / name).read_bytes() for name in ("filters.h", *SOURCES)]
+    digest = hashlib.sha256(b"".join([header().encode(), *texts, " ".join(STRICT).encode()])).hexdigest()[:16]
+    folder = CACHE / f"compiled-{digest}"
+    library = folder / "filters.so"
+    if not library.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "settings.h").write_text(header(), encoding="utf-8")
+        sources = [str(HERE / name) for name in SOURCES]
+        making = folder / "making.so"
+        subprocess.run([compiler, *STRICT, f"-I{folder}", f"-I{HERE}", *sources, "-o", str(making), "-lm"], check=True)
+        making.replace(library)
+    return ctypes.CDLL(str(library))
