@@ -3,6 +3,7 @@
     make truth                                                      all rides of rides.toml, into rides/
     python tests/truth/make.py --ride NAME --out DIR                one of them
     python tests/truth/make.py --mixed 60 --seed 200000 --out DIR    rides of every kind, drawn from their seeds
+    python tests/truth/make.py --again 16 --seed 330000 --out DIR    two rides each of so many packs, to the reserve
 
 A pack of five groups carries one current. A group at three cells of four is the same cell at 4/3 of the current; a
 resistive one has a resistance in series. The rest voltage is what the model shows after 60 s at zero current; the 1 s
@@ -26,7 +27,18 @@ import numpy as np
 import pybamm
 from cell import Cell, Solved
 from packing import save
-from riding import CALM_ROWS, STEP_S, Plan, current_c, first_row, groups, median_step, mixed_plans, sensors
+from riding import (
+    CALM_ROWS,
+    STEP_S,
+    Plan,
+    current_c,
+    first_row,
+    groups,
+    median_step,
+    mixed_plans,
+    repeated_plans,
+    sensors,
+)
 
 HERE = Path(__file__).resolve().parent
 REST_EVERY_S = 10.0
@@ -123,16 +135,18 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=HERE / "rides")
     parser.add_argument("--ride", help="only this one of rides.toml")
     parser.add_argument("--mixed", type=int, default=0, metavar="COUNT", help="so many rides of every kind instead")
-    parser.add_argument("--seed", type=int, default=0, help="the first seed of --mixed")
+    parser.add_argument("--again", type=int, default=0, metavar="PACKS", help="two rides each of so many packs instead")
+    parser.add_argument("--seed", type=int, default=0, help="the first seed of --mixed or --again")
     parser.add_argument("--model", choices=("SPMe", "DFN"), default="SPMe", help="of --mixed")
     args = parser.parse_args()
     warnings.simplefilter("ignore")
     args.out.mkdir(parents=True, exist_ok=True)
-    plans = mixed_plans(args.seed, args.mixed, args.model) if args.mixed else kept_plans()
+    drawn = mixed_plans(args.seed, args.mixed, args.model) if args.mixed else repeated_plans(args.seed, args.again)
+    plans = drawn or kept_plans()
     chosen = [plan for plan in plans if args.ride in (None, plan.name)]
     made = sum(write(plan, args.out) for plan in chosen)
     print(f"{made} of {len(chosen)} rides, in {args.out}")
-    return 0 if chosen and (made == len(chosen) or args.mixed) else 1
+    return 0 if chosen and (made == len(chosen) or drawn) else 1
 
 
 if __name__ == "__main__":

@@ -22,6 +22,7 @@ class Plan:
     parameters: a published parameter set. model: SPMe or DFN. riding, pack, charge: keys of `RIDING`, `PACKS` and
     `CHARGE`. loaded_s: cut off so many seconds, and then up to the next pull, so that the ride begins under load.
     most_s: the ride ends after this. sensors: whether the sensors' errors are drawn for this ride (see `sensors`).
+    members: what the groups are drawn from where several rides are of one pack; else from the ride's own seed.
     """
 
     parameters: str
@@ -34,6 +35,7 @@ class Plan:
     loaded_s: float = 0.0
     most_s: float = 5400.0
     sensors: bool = False
+    members: int | None = None
 
     @property
     def name(self) -> str:
@@ -125,6 +127,8 @@ def groups(rng: np.random.Generator, plan: Plan) -> list[Group]:
     """The healthy ones first; they differ a little as cells of one batch do."""
     others = PACKS[plan.pack]
     start = float(rng.uniform(*CHARGE[plan.charge]))
+    if plan.members is not None:
+        rng = np.random.default_rng([plan.members, 3])
     healthy = [
         Group("healthy", 1 + rng.normal(0, 0.01), abs(rng.normal(0, 0.05)), start + rng.normal(0, 0.003))
         for _ in range(GROUPS - len(others))
@@ -206,4 +210,30 @@ def _mixed(parameters: str, seed: int, model: str) -> Plan:
         loaded_s=float(rng.uniform(60, 400)) if rng.random() < 0.2 else 0.0,
         most_s=1500.0,
         sensors=True,
+    )
+
+
+def repeated_plans(first_seed: int, packs: int) -> list[Plan]:
+    """Two rides of each pack down to its reserve; a pack's seeds are an even one and the next."""
+    first_seed -= first_seed % 2
+    return [_repeated(seed) for seed in range(first_seed, first_seed + 2 * packs)]
+
+
+def _repeated(seed: int) -> Plan:
+    """The pack and the season are those of the even seed; the two rides lie within ten degrees of each other."""
+    names, members = sorted(PEAK_C.keys() - DEAR), seed - seed % 2
+    season, own = np.random.default_rng([members, 4]), np.random.default_rng([seed, 5])
+    pack, mean_c = (
+        str(season.choice(["lost", "worn", "both", "sound"], p=[0.4, 0.15, 0.3, 0.15])),
+        season.uniform(0, 30),
+    )
+    return Plan(
+        names[seed // 2 % len(names)],
+        seed,
+        ambient_c=round(float(mean_c + own.uniform(-5, 5)), 1),
+        riding=str(own.choice(["trail", "bursts", "cruise"], p=[0.5, 0.3, 0.2])),
+        pack=pack,
+        charge=str(own.choice(["full", "part"])),
+        sensors=True,
+        members=members,
     )
