@@ -89,6 +89,25 @@ COMMON = (
     Figure("LOADED_SIGMA_SHARE", 0.05, 1.5),
     Figure("LOADED_NOISE", 0.1, 10.0),
 )
+PEERS = (
+    Figure("PEER_SIGMA_SOC", 0.001, 0.03),
+    Figure("PEER_SIGMA_RATIO", 0.02, 0.4),
+    Figure("PEER_SIGMA_SCALE", 0.02, 0.5),
+    Figure("PEER_CORRELATION", 0.0, 0.95, even=True),
+    Figure("PEER_SIGMA_EXTRA", 0.02, 1.0),
+    Figure("PEER_SIGMA_OFFSET_V", 0.0001, 0.01),
+    Figure("PEER_WALK_SOC", 0.000001, 0.0005),
+    Figure("PEER_WALK_RATIO", 0.00001, 0.01),
+    Figure("PEER_WALK_SCALE", 0.0001, 0.05),
+    Figure("PEER_WALK_EXTRA", 0.0001, 0.05),
+    Figure("PEER_WALK_OFFSET_V", 0.000003, 0.001),
+    Figure("PEER_NOISE_V", 0.001, 0.03),
+    Figure("PEER_NOISE_OF_DROP", 0.003, 0.5),
+    Figure("PEER_NOISE_OF_CHANGE", 0.003, 0.5),
+    Figure("PEER_OFFSET_TAU_S", 15.0, 1000.0),
+    Figure("LOADED_START_PEER_SIGMA", 0.005, 0.15),
+)
+ALL = (*COMMON, *PEERS)
 
 
 def parts(figures: Sequence[Figure], values: Mapping[str, float | tuple[float, ...]]) -> Floats:

@@ -47,6 +47,21 @@ struct common {
     double factor, colder[ELEMENTS], factors[ELEMENTS];
 };
 
+enum { PEER_SOC, PEER_RATIO, PEER_SCALE, PEER_EXTRA, PEER_OFFSET, PEER_STATES };
+
+/* One group; filters.py makes room for as many numbers. */
+struct peer {
+    double x[PEER_STATES], p[PEER_STATES][PEER_STATES], doubt_v;
+};
+
+struct peers {
+    const struct settings *s;
+    const struct curve *curve;
+    int groups;
+    double drop_v, sigmas[PEER_STATES], walk[PEER_STATES];
+    struct peer *each;
+};
+
 double held(double value, double low, double high);
 void curve_at(const struct curve *curve, double soc, double *volts, double *slope);
 
@@ -59,5 +74,13 @@ void common_widen(struct common *f, double drawn, double seconds);
 struct shared common_update(struct common *f, double volts, const struct moment *moment, double crowd);
 struct shared common_shared(struct common *f, double volts, double factor);
 void common_scale(struct common *f, double measured_v, double step_c);
+
+void peers_new(struct peers *f, const struct settings *s, const struct curve *curve, double drop_v, int groups,
+               struct peer *each);
+void peers_open(struct peers *f, const double *soc, const double *soc_sigma);
+void peers_scale(struct peers *f, double drop_v);
+void peers_predict(struct peers *f, double charge, double seconds);
+void peers_learn(struct peers *f, const double *volts, const struct shared *shared, const struct moment *moment,
+                 double waited_s, double crowd);
 
 #endif

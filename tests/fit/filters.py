@@ -22,7 +22,7 @@ from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import TABLE_MIN, TABLE_STEP
 
 HERE = Path(__file__).resolve().parent
-SOURCES = ("common_filter.c", "ride.c")
+SOURCES = ("common_filter.c", "peer_filter.c", "ride.c")
 STRICT = ("-std=c99", "-D_DEFAULT_SOURCE", "-O3", "-fPIC", "-shared", "-Wall", "-Wextra", "-Werror", "-pedantic")
 # What the filters read of settings.py, in the order of `struct settings`.
 NAMES = (
@@ -34,12 +34,22 @@ NAMES = (
     *("OHMIC_CLAMP", "SLOW_CLAMP", "RATIO_CLAMP", "OFFSET_CLAMP_V", "SOC_CLAMP"),
     *("LOADED_SIGMA_SHARE", "LOADED_C", "LOADED_OFFSET_TAU_S", "LOADED_WALK_OFFSET_V", "LOADED_NOISE"),
     *("LOADED_CHARGE_FLOOR_V", "LOADED_CHARGE_OF_SLOW"),
+    *("PEER_SIGMA_SOC", "PEER_SIGMA_RATIO", "PEER_SIGMA_SCALE", "PEER_CORRELATION", "PEER_SIGMA_EXTRA"),
+    *("PEER_SIGMA_OFFSET_V", "PEER_WALK_SOC", "PEER_WALK_RATIO", "PEER_WALK_SCALE", "PEER_WALK_EXTRA"),
+    *("PEER_WALK_OFFSET_V", "PEER_NOISE_V", "PEER_NOISE_OF_DROP", "PEER_NOISE_OF_CHANGE", "PEER_OFFSET_TAU_S"),
+    *("PEER_RATIO_CLAMP", "PEER_SCALE_CLAMP", "DOUBT_TAU_S", "SOC_SIGMA_CAP", "LOADED_START_PEER_SIGMA"),
+    *("SIGMA_BASE_V", "SIGMA_LOADED_START_V", "SIGMA_OF_GAP", "UNSCALED_SIGMA_OF_GAP", "SIGMA_OF_SLOPE"),
+    *("SIGMA_OF_RATIO_V", "EXPECTED_WITHIN_V"),
 )
 # The columns of what `ride` tells of the common filter.
 TOLD = (
     *("charge", "ratio", "charge_variance", "ratio_variance", "offset_variance"),
     *("delta_left", "slow_left_v", "offset_left_v", "unseen"),
 )
+# And of what it says of a group: the peers' five states come from the third on.
+SAID = ("rest_v", "ocv_v", "sigma_v", "soc", "ratio", "scale", "extra", "offset_v", "soc_variance", "doubt_v")
+REST, OCV, SIGMA = range(3)
+PEER_NUMBERS = 5 + 25 + 1  # of `struct peer`
 
 Values = dict[str, float | tuple[float, ...]]
 
@@ -49,27 +59,34 @@ def present() -> Values:
     return {name: getattr(settings, name) for name in NAMES}
 
 
-def run(fed: Fed, values: Mapping[str, float | tuple[float, ...]]) -> tuple[Floats, Floats]:
-    """One ride: what is told of the common filter, (wanted, TOLD), and the middle group's rest voltage and OCV,
-    (wanted, 2). NaN before the filters begin.
+def run(fed: Fed, values: Mapping[str, float | tuple[float, ...]], peers: bool = True) -> tuple[Floats, Floats]:
+    """One ride: what is told of the common filter, (wanted, TOLD), and said of the groups, (wanted, groups, SAID).
+
+    NaN before the filters begin. Without the peers, what is said is said of the middle group: (wanted, 1, SAID).
     """
-    told, said = np.full((len(fed.wanted), len(TOLD)), np.nan), np.full((len(fed.wanted), 2), np.nan)
+    groups = fed.volts.shape[1] if peers else 0
+    told = np.full((len(fed.wanted), len(TOLD)), np.nan)
+    said = np.full((len(fed.wanted), max(groups, 1), len(SAID)), np.nan)
     flat = np.concatenate([np.atleast_1d(values[name]) for name in NAMES]).astype(float)
-    curve = _Curve(
-        _pointer(fed.table_v), _pointer(fed.table_slope), len(fed.table_v), TABLE_MIN, TABLE_STEP, fed.mean_slope
-    )
+    table = _pointer(fed.table_v), _pointer(fed.table_slope), len(fed.table_v)
+    curve = _Curve(*table, TABLE_MIN, TABLE_STEP, fed.mean_slope)
+    room = np.empty((max(groups, 1), PEER_NUMBERS))
+    openings = opened(fed, values)
     _library().ride(
-        _pointer(flat),
-        ctypes.byref(curve),
-        ctypes.c_double(fed.drop_v),
-        _pointer(fed.calls),
-        len(fed.calls),
-        _pointer(fed.wanted),
-        len(fed.wanted),
-        _pointer(told),
-        _pointer(said),
+        *(_pointer(flat), ctypes.byref(curve), ctypes.c_double(fed.drop_v), _pointer(fed.calls), len(fed.calls)),
+        *(_pointer(fed.volts), _pointer(openings), groups, _pointer(room)),
+        *(_pointer(fed.wanted), len(fed.wanted), _pointer(told), _pointer(said)),
     )
     return told, said
+
+
+def opened(fed: Fed, values: Mapping[str, float | tuple[float, ...]]) -> Floats:
+    """(starts, 2, groups) charge differences and their sigmas as `start` makes them of these settings."""
+    of = {name: np.asarray(values[name]) for name in values}
+    steepness = np.maximum(fed.opened_slope, 1e-3)
+    read = np.minimum(np.hypot(of["PEER_SIGMA_SOC"], of["PEER_NOISE_V"] / steepness), of["SOC_SIGMA_CAP"])
+    sigma = np.where(np.isnan(fed.opened_slope), of["LOADED_START_PEER_SIGMA"], read)
+    return np.stack([fed.opened_soc, sigma], axis=1)
 
 
 class _Curve(ctypes.Structure):

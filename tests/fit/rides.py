@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from truth_rides import STEP_S, Truth, load, pack_of, readings
+from truth_rides import STEP_S, WEAK, Truth, load, pack_of, readings
 
 from sagwise_daemon.domain import estimate
-from sagwise_daemon.domain.estimate import estimator
+from sagwise_daemon.domain.estimate import estimator, settings
 from sagwise_daemon.domain.estimate.told import Told
 from sagwise_daemon.domain.model import Estimates, Floats
 from sagwise_daemon.domain.pack.chemistry import prior_drop_v
@@ -36,8 +36,10 @@ CALL = np.dtype([("op", np.int32), ("row", np.int32), ("a", np.float64, 5)])
 
 @dataclass(frozen=True, eq=False)
 class Fed:
-    """One ride. calls: of `CALL`. volts: (rows, groups). openings: (starts, 2, groups), charge differences and their
-    sigmas. drop_v: prior 1 s resistance, volts per C. table_v, table_slope: of the curve; mean_slope: see `common`.
+    """One ride. calls: of `CALL`. volts: (rows, groups). opened_soc: (starts, groups), the charge differences that each
+    beginning gave; opened_slope: the curve's where a group began, by which its sigma is read, NaN after a start under
+    load, which reads none. drop_v: prior 1 s resistance, volts per C. table_v, table_slope: of the curve; mean_slope:
+    as in `common`.
 
     wanted: rows whose truth is known. rest, ocv: that truth, floor_v, known: what the estimator's floor was and whether
     it said anything, all (wanted, groups). kinds: (groups,). limit_v: of `rest_low`.
@@ -50,7 +52,8 @@ class Fed:
     limit_v: float
     calls: np.ndarray
     volts: Floats
-    openings: Floats
+    opened_soc: Floats
+    opened_slope: Floats
     drop_v: float
     table_v: Floats
     table_slope: Floats
@@ -60,6 +63,11 @@ class Fed:
     ocv: Floats
     floor_v: Floats
     known: np.ndarray
+
+    @property
+    def lost(self) -> np.ndarray:
+        """(groups,) which have lost a quarter of their capacity, untold."""
+        return np.isin(self.kinds, WEAK)
 
 
 class Listener:
@@ -104,18 +112,18 @@ class Listener:
         self._common.scale(measured_v, step_c)
 
 
-class Opened:
-    """The peers with the beginnings written down that each group was given."""
+class Openings:
+    """The peers with the beginnings written down that the groups were given: charge differences and their sigmas."""
 
     def __init__(self, peers: Any) -> None:
         self._peers = peers
-        self.openings: list[Floats] = []
+        self.seen: list[Floats] = []
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._peers, name)
 
     def open(self, soc: Floats, soc_sigma: Floats) -> None:
-        self.openings.append(np.array([soc, soc_sigma]))
+        self.seen.append(np.array([soc, soc_sigma]))
         self._peers.open(soc, soc_sigma)
 
 
@@ -131,11 +139,16 @@ def heard(truth: Truth, rows: np.ndarray | None = None) -> tuple[Fed, Estimates,
     wanted = truth.rest_row[moments] if rows is None else rows
     ride = readings(truth, truth.sensors()).rows(slice(int(wanted[-1]) + 1))
     state = estimate.new(pack)
-    listener, opened = Listener(state.common), Opened(state.peers)
-    state.common, state.peers = listener, opened  # type: ignore[assignment]
+    listener, openings = Listener(state.common), Openings(state.peers)
+    state.common, state.peers = listener, openings  # type: ignore[assignment]
     said, told = estimator.take(state, ride)
-    if listener.row + 1 != len(ride) or told.unmeasured.any() or not told.valid.all() or not opened.openings:
-        raise ValueError(f"{truth.name}: has readings without current or voltage, or never begins; it cannot be fed")
+    calls = np.array(listener.calls, CALL)
+    whole = told.valid.all() and told.warm[~told.blank].all() and listener.row + 1 == len(ride)
+    if not whole or not 0 < (calls["op"] == OPEN).sum() == len(openings.seen):
+        raise ValueError(f"{truth.name}: never begins, or has a gap or readings of which something is missing")
+    opened_soc, sigma = np.array(openings.seen).transpose(1, 0, 2)
+    began = calls["a"][calls["op"] == OPEN, 0][:, None] + opened_soc
+    loaded = (sigma == settings.LOADED_START_PEER_SIGMA).all(axis=1)
     low, high = state.curve.volts(np.array([0.2, 0.9]))
     fed = Fed(
         name=truth.name,
@@ -143,9 +156,10 @@ def heard(truth: Truth, rows: np.ndarray | None = None) -> tuple[Fed, Estimates,
         loaded=truth.loaded,
         kinds=truth.kinds,
         limit_v=truth.limit_v,
-        calls=np.array(listener.calls, CALL),
+        calls=calls,
         volts=np.ascontiguousarray(ride.group_v),
-        openings=np.array(opened.openings),
+        opened_soc=opened_soc,
+        opened_slope=np.where(loaded[:, None], np.nan, state.curve.slope(began)),
         drop_v=prior_drop_v(pack.cell),
         table_v=state.curve.table_v,
         table_slope=state.curve.table_slope,

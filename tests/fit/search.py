@@ -29,10 +29,17 @@ STEP = 0.08  # of the cube: what is there already is not thrown away at once
 TOLD_EVERY_S = 60.0
 
 
-def search(rides: Sequence[Fed], start: Values, trials: int, seed: int) -> Values:
+# What may be searched: its figures, the errors it is judged by, and what they come to.
+OF = {
+    "common": (figures.COMMON, score.of_middle, score.common_mv),
+    "peers": (figures.PEERS, score.of_groups, score.peers_mv),
+}
+
+
+def search(of: str, rides: Sequence[Fed], start: Values, trials: int, seed: int) -> Values:
     """The best settings of all that were tried, those of the start included."""
-    space = figures.COMMON
-    best, best_mv = start, score.common_mv(score.of_middle(rides, start))
+    space, errors_of, total_mv = OF[of]
+    best, best_mv = start, total_mv(errors_of(rides, start))
     print(f"{len(space)} figures, {len(rides)} rides; now {best_mv:.3f} mV", flush=True)
     inside = np.clip(figures.parts(space, start), 0.02, 0.98)
     walk = cma.CMAEvolutionStrategy(inside, STEP, {"bounds": [0, 1], "seed": seed, "maxfevals": trials, "verbose": -9})
@@ -40,26 +47,29 @@ def search(rides: Sequence[Fed], start: Values, trials: int, seed: int) -> Value
     while not walk.stop():
         places = walk.ask()
         tried = [figures.moved(space, start, place) for place in places]
-        found_mv = [score.common_mv(score.of_middle(rides, one)) for one in tried]
+        found_mv = [total_mv(errors_of(rides, one)) for one in tried]
         walk.tell(places, found_mv)
         if min(found_mv) < best_mv:
             best_mv, best = min(found_mv), tried[int(np.argmin(found_mv))]
         if time.monotonic() - told_s > TOLD_EVERY_S:
             told_s = time.monotonic()
             print(f"{walk.countevals} trials: {best_mv:.3f} mV", flush=True)
-    print(f"{walk.countevals} trials: {best_mv:.3f} mV")
+    print(f"{walk.countevals} trials: {best_mv:.3f} mV", flush=True)
     return best
 
 
-def compare(rides: Sequence[Fed], before: Values, after: Values) -> list[str]:
-    """RMS / 99th percentile / most (mean) of each cell, before and after."""
-    lines = []
+def compare(of: str, rides: Sequence[Fed], before: Values, after: Values) -> list[str]:
+    """Of each cell before and after: RMS, 99th percentile, largest and mean of the rest error, RMS and 99th of OCV."""
+    _, errors_of, total_mv = OF[of]
+    found = []
     cells = sorted({ride.cell for ride in rides})
     for cell in (*cells, None) if len(cells) > 1 else cells:
         chosen = [ride for ride in rides if cell in (None, ride.cell)]
         for name, values in (("before", before), ("after", after)):
-            lines.append(f"  {cell or 'all':14} {name:7} {score.line(score.of_middle(chosen, values))}")
-    return lines
+            errors = errors_of(chosen, values)
+            found.append(f"{cell or 'all'}, {name}: {total_mv(errors):.2f}")
+            found += [f"  {line}" for line in score.lines(errors)]
+    return found
 
 
 def changes(before: Values, after: Values) -> list[str]:
@@ -70,6 +80,7 @@ def changes(before: Values, after: Values) -> list[str]:
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("folders", nargs="+", type=Path, metavar="DIR", help="rides of tests/truth/make.py")
+    parser.add_argument("--of", choices=OF, default="common", help="the filter whose figures are searched")
     parser.add_argument("--leave-out", action="append", default=[], metavar="CELL", help="judged, not searched with")
     parser.add_argument("--trials", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1, help="of the search")
@@ -83,11 +94,11 @@ def main() -> int:
         parser.error(f"--leave-out: no ride of {unknown}; there are {sorted(cells)}" if rides else "no rides (*.npz)")
     searched = [ride for ride in rides if ride.cell not in args.leave_out]
     before = filters.present()
-    after = search(searched, before, args.trials, args.seed)
-    print("searched with, mV: RMS / 99th percentile / most (mean)", *compare(searched, before, after), sep="\n")
+    after = search(args.of, searched, before, args.trials, args.seed)
+    print("searched with, mV", *compare(args.of, searched, before, after), sep="\n")
     if args.leave_out:
         left_out = [ride for ride in rides if ride.cell in args.leave_out]
-        print("left out", *compare(left_out, before, after), sep="\n")
+        print("left out", *compare(args.of, left_out, before, after), sep="\n")
     print("settings that moved", *changes(before, after), sep="\n")
     if args.json is not None:
         args.json.write_text(json.dumps(after, indent=1) + "\n", encoding="utf-8")

@@ -1,11 +1,13 @@
-"""The C copy against the filter it copies, over kept rides begun at rest and under load.
+"""The C copies against the filters they copy, over kept rides begun at rest and under load.
 
-The two are written apart and compared in every number that the common filter hands on, with the settings of now and
-with limits so narrow that they are reached. Where this fails, common.py has changed and common_filter.c has not, or
-the other way round: mirror the change, never the bound.
+They are written apart and compared in every number that the common filter hands on and in all that is said of a group,
+with the settings of now and with limits so narrow that they are reached. Where this fails, common.py, peers.py or
+output.py has changed and its copy has not, or the other way round: mirror the change, never the bound.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import figures
 import filters
@@ -16,7 +18,7 @@ from truth_rides import RIDES, load
 
 from sagwise_daemon.domain.estimate import settings
 from sagwise_daemon.domain.estimate import told as columns
-from sagwise_daemon.domain.model import Floats
+from sagwise_daemon.domain.model import Estimates, Floats
 
 pytestmark = pytest.mark.slow
 
@@ -35,21 +37,38 @@ NARROW: filters.Values = {
     "RATIO_CLAMP": 0.0001,
     "OFFSET_CLAMP_V": 0.002,
     "SOC_CLAMP": (0.85, 0.96),
+    "SOC_SIGMA_CAP": 0.005,
+    "PEER_RATIO_CLAMP": (-0.01, 0.02),
+    "PEER_SCALE_CLAMP": (-0.01, 0.02),
 }
 
 
-def both(name: str) -> tuple[Floats, Floats, rides.Fed]:
-    """What the estimator says of the common filter at every row, the same by the copy, and the tape."""
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """One ride at every row. fed: its tape. estimates, common, peers: of the estimator; told, said: of the copy."""
+
+    fed: rides.Fed
+    estimates: Estimates
+    common: Floats
+    peers: Floats
+    told: Floats
+    said: Floats
+
+
+def both(name: str) -> Compared:
     ride, _, cut = name.partition(" from ")
     truth = load(RIDES / f"{ride}.npz")
     truth = truth.from_load(float(cut.split()[0])) if cut else truth
-    fed, _, told = rides.heard(truth, np.arange(min(truth.rows, MOST_ROWS)))
-    theirs = np.where(told.blank[:, None], np.nan, told.numbers[:, COLUMNS])
-    return theirs, filters.run(fed, filters.present())[0], fed
+    fed, estimates, told = rides.heard(truth, np.arange(min(truth.rows, MOST_ROWS)))
+    blank = told.blank[:, None]
+    common = np.where(blank, np.nan, told.numbers[:, COLUMNS])
+    states = np.concatenate([told.x, told.soc_variance[:, None], told.doubt_v[:, None]], axis=1).transpose(0, 2, 1)
+    peers = np.where(blank[:, None], np.nan, states)
+    return Compared(fed, estimates, common, peers, *filters.run(fed, filters.present()))
 
 
 @pytest.fixture(scope="module")
-def compared() -> dict[str, tuple[Floats, Floats, rides.Fed]]:
+def compared() -> dict[str, Compared]:
     """With the settings of now, and one ride with the narrow limits."""
     now = {name: both(name) for name in BEGUN}
     with pytest.MonkeyPatch.context() as patch:
@@ -59,26 +78,51 @@ def compared() -> dict[str, tuple[Floats, Floats, rides.Fed]]:
 
 
 @pytest.mark.parametrize("name", [*BEGUN, "narrow"])
-def test_the_copy_says_the_same(compared: dict[str, tuple[Floats, Floats, rides.Fed]], name: str) -> None:
-    theirs, copied, _ = compared[name]
-    assert len(COLUMNS) == len(filters.TOLD)
-    np.testing.assert_allclose(copied, theirs, rtol=0, atol=SAME)
+def test_the_common_filter_says_the_same(compared: dict[str, Compared], name: str) -> None:
+    one = compared[name]
+    np.testing.assert_allclose(one.told, one.common, rtol=0, atol=SAME)
 
 
-def test_every_kind_of_call_is_compared(compared: dict[str, tuple[Floats, Floats, rides.Fed]]) -> None:
-    heard = {int(op) for _, _, fed in compared.values() for op in fed.calls["op"]}
+@pytest.mark.parametrize("name", [*BEGUN, "narrow"])
+def test_the_peers_say_the_same(compared: dict[str, Compared], name: str) -> None:
+    one = compared[name]
+    np.testing.assert_allclose(one.said[..., filters.SIGMA + 1 :], one.peers, rtol=0, atol=SAME)
+
+
+@pytest.mark.parametrize("name", [*BEGUN, "narrow"])
+def test_the_same_is_said_of_the_groups(compared: dict[str, Compared], name: str) -> None:
+    one = compared[name]
+    known, said = one.fed.known, one.said
+    assert known.mean() > 0.5
+    rest = np.fmax(said[..., filters.REST], one.fed.floor_v)
+    estimates = one.estimates
+    theirs = (estimates.rest_v, estimates.ocv_v, estimates.rest_sigma_v)
+    for copied, their in zip((rest, said[..., filters.OCV], said[..., filters.SIGMA]), theirs, strict=True):
+        np.testing.assert_allclose(copied[known], their[known], rtol=0, atol=SAME)
+
+
+def test_without_the_peers_the_common_filter_is_the_same(compared: dict[str, Compared]) -> None:
+    one = compared["mohtat2020_9100"]
+    told, said = filters.run(one.fed, filters.present(), peers=False)
+    np.testing.assert_array_equal(told, one.told)
+    assert said.shape == (len(told), 1, len(filters.SAID))
+    assert not said[~np.isnan(told[:, 0]), 0, filters.SIGMA + 1 : -2].any()
+
+
+def test_every_kind_of_call_is_compared(compared: dict[str, Compared]) -> None:
+    heard = {int(op) for one in compared.values() for op in one.fed.calls["op"]}
     assert heard == {
         rides.UNDER_WAY, rides.FLOW, rides.CARRY, rides.LEARN, rides.LEARN_STEADY, rides.OPEN, rides.SCALE,
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", sorted({figure.name for figure in figures.COMMON} | NARROW.keys()))
-def test_a_setting_is_heeded(compared: dict[str, tuple[Floats, Floats, rides.Fed]], name: str) -> None:
+@pytest.mark.parametrize("name", sorted({figure.name for figure in figures.ALL} | NARROW.keys()))
+def test_a_setting_is_heeded(compared: dict[str, Compared], name: str) -> None:
     """One without an effect would be moved at random by the search, and one not reached is not compared."""
     now = filters.present() | NARROW if name in NARROW else filters.present()
     moved = now | {name: tuple(1.3 * np.array(now[name])) if isinstance(now[name], tuple) else 1.3 * now[name]}
     chosen = ["narrow"] if name in NARROW else BEGUN
-    assert any(_differs(compared[ride][2], now, moved) for ride in chosen)
+    assert any(_differs(compared[ride].fed, now, moved) for ride in chosen)
 
 
 def _differs(fed: rides.Fed, values: filters.Values, others: filters.Values) -> bool:
