@@ -7,7 +7,7 @@ name; a figure that ends at the edge of its range says that the range, or the mo
 from __future__ import annotations
 
 import ast
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,7 +36,7 @@ class Figure:
     def label(self) -> str:
         return self.name if self.place is None else f"{self.name}[{self.place}]"
 
-    def of(self, values: Mapping[str, float | tuple[float, ...]]) -> float:
+    def of(self, values: Values) -> float:
         """Its value among settings."""
         value = values[self.name]
         return float(value if self.place is None else value[self.place])  # type: ignore[index,arg-type]
@@ -110,7 +110,7 @@ PEERS = (
 ALL = (*COMMON, *PEERS)
 
 
-def parts(figures: Sequence[Figure], values: Mapping[str, float | tuple[float, ...]]) -> Floats:
+def parts(figures: Sequence[Figure], values: Values) -> Floats:
     """Where settings stand in the cube, (figures,)."""
     return np.array([figure.part(figure.of(values)) for figure in figures])
 
@@ -129,7 +129,7 @@ def moved(figures: Sequence[Figure], values: Values, place: Floats) -> Values:
     return made
 
 
-def rewritten(source: str, found: Mapping[str, float | tuple[float, ...]]) -> str:
+def rewritten(source: str, found: Values) -> str:
     """The text of settings.py with the values of `found`; comments and all else stay.
 
     Raises ValueError for a name that is not assigned plain numbers there.

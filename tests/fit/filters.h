@@ -36,6 +36,14 @@ struct shared {
     double soc, delta, delta_left, slow_v, slow_left_v, offset_v, offset_left_v, fast_v;
 };
 
+/* What the common filter passes on to the peers. charge: drawn since they last learnt, as a share of the median's
+ * capacity; drop_v: its 1 s resistance after a new scale.
+ */
+struct passed {
+    struct shared shared;
+    double charge, waited_s, drop_v;
+};
+
 struct common {
     const struct settings *s;
     const struct curve *curve;

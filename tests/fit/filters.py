@@ -10,12 +10,12 @@ import ctypes
 import hashlib
 import shutil
 import subprocess
-from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
-from rides import CACHE, Fed
+from rides import CACHE, LEARN, LEARN_STEADY, SCALE, Fed
 
 from sagwise_daemon.domain.estimate import settings
 from sagwise_daemon.domain.model import Floats
@@ -41,15 +41,15 @@ NAMES = (
     *("SIGMA_BASE_V", "SIGMA_LOADED_START_V", "SIGMA_OF_GAP", "UNSCALED_SIGMA_OF_GAP", "SIGMA_OF_SLOPE"),
     *("SIGMA_OF_RATIO_V", "EXPECTED_WITHIN_V"),
 )
-# The columns of what `ride` tells of the common filter.
+# The columns of what is told of the common filter.
 TOLD = (
     *("charge", "ratio", "charge_variance", "ratio_variance", "offset_variance"),
-    *("delta_left", "slow_left_v", "offset_left_v", "unseen"),
+    *("delta_left", "slow_left_v", "offset_left_v", "unseen", "scaled", "rested"),
 )
 # And of what it says of a group: the peers' five states come from the third on.
 SAID = ("rest_v", "ocv_v", "sigma_v", "soc", "ratio", "scale", "extra", "offset_v", "soc_variance", "doubt_v")
 REST, OCV, SIGMA = range(3)
-PEER_NUMBERS = 5 + 25 + 1  # of `struct peer`
+PEER, PASSED = 5 + 25 + 1, 8 + 3  # numbers in `struct peer` and in `struct passed`
 
 Values = dict[str, float | tuple[float, ...]]
 
@@ -59,28 +59,50 @@ def present() -> Values:
     return {name: getattr(settings, name) for name in NAMES}
 
 
-def run(fed: Fed, values: Mapping[str, float | tuple[float, ...]], peers: bool = True) -> tuple[Floats, Floats]:
-    """One ride: what is told of the common filter, (wanted, TOLD), and said of the groups, (wanted, groups, SAID).
+class Common(NamedTuple):
+    """The common filter on one ride. told: (wanted, TOLD), NaN before it begins. passed: what the peers need of it."""
 
-    NaN before the filters begin. Without the peers, what is said is said of the middle group: (wanted, 1, SAID).
-    """
-    groups = fed.volts.shape[1] if peers else 0
+    told: Floats
+    passed: Floats
+
+
+def common(fed: Fed, values: Values) -> Common:
+    """One ride through the common filter."""
     told = np.full((len(fed.wanted), len(TOLD)), np.nan)
-    said = np.full((len(fed.wanted), max(groups, 1), len(SAID)), np.nan)
+    passed = np.zeros((int(np.isin(fed.calls["op"], (LEARN, LEARN_STEADY, SCALE)).sum()), PASSED))
+    _library().common_ride(*_ride(fed, values), *_wanted(fed), _pointer(passed), _pointer(told))
+    return Common(told, passed)
+
+
+def said(fed: Fed, values: Values, ridden: Common, middle: bool = False) -> Floats:
+    """(wanted, groups, SAID), after the common filter has `ridden`; NaN before it begins.
+
+    middle: of the middle group instead, as one: it is what the common filter says, and the peers are not run.
+    """
+    groups = 1 if middle else fed.volts.shape[1]
+    found = np.full((len(fed.wanted), groups, len(SAID)), np.nan)
+    _library().peers_ride(
+        *(*_ride(fed, values), _pointer(ridden.passed), _pointer(fed.volts), _pointer(opened(fed, values))),
+        *(groups, not middle, _pointer(np.empty((groups, PEER)))),
+        *(*_wanted(fed), _pointer(ridden.told), _pointer(found)),
+    )
+    return found
+
+
+def _ride(fed: Fed, values: Values) -> tuple[Any, ...]:
+    """The arguments that both rides begin with."""
     flat = np.concatenate([np.atleast_1d(values[name]) for name in NAMES]).astype(float)
     table = _pointer(fed.table_v), _pointer(fed.table_slope), len(fed.table_v)
     curve = _Curve(*table, TABLE_MIN, TABLE_STEP, fed.mean_slope)
-    room = np.empty((max(groups, 1), PEER_NUMBERS))
-    openings = opened(fed, values)
-    _library().ride(
-        *(_pointer(flat), ctypes.byref(curve), ctypes.c_double(fed.drop_v), _pointer(fed.calls), len(fed.calls)),
-        *(_pointer(fed.volts), _pointer(openings), groups, _pointer(room)),
-        *(_pointer(fed.wanted), len(fed.wanted), _pointer(told), _pointer(said)),
-    )
-    return told, said
+    calls = _pointer(fed.calls), len(fed.calls)
+    return _pointer(flat), ctypes.byref(curve), ctypes.c_double(fed.drop_v), *calls
 
 
-def opened(fed: Fed, values: Mapping[str, float | tuple[float, ...]]) -> Floats:
+def _wanted(fed: Fed) -> tuple[Any, ...]:
+    return _pointer(fed.wanted), len(fed.wanted)
+
+
+def opened(fed: Fed, values: Values) -> Floats:
     """(starts, 2, groups) charge differences and their sigmas as `start` makes them of these settings."""
     of = {name: np.asarray(values[name]) for name in values}
     steepness = np.maximum(fed.opened_slope, 1e-3)

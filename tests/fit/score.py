@@ -6,11 +6,12 @@ a search would else give all to the one ride that no settings can save.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import filters
 import numpy as np
-from filters import OCV, REST, SIGMA, run
+from filters import OCV, REST, SIGMA, Common, Values
 from rides import Fed
 
 from sagwise_daemon.domain.model import Floats
@@ -44,22 +45,22 @@ class Errors:
     of_sigma: Floats
 
 
-def of_middle(rides: Iterable[Fed], values: Mapping[str, float | tuple[float, ...]]) -> list[Errors]:
+def of_middle(rides: Iterable[Fed], values: Values) -> list[Errors]:
     """The common filter's errors, against the truth of the middle group."""
     found = []
     for fed in rides:
-        said = run(fed, values, peers=False)[1][:, 0]
+        said = filters.said(fed, values, filters.common(fed, values), middle=True)[:, 0]
         middle = [np.median(one, axis=1) for one in (fed.floor_v, fed.rest, fed.ocv)]
         known = 2 * fed.known.sum(axis=1) > fed.known.shape[1]
         found.append(_errors(fed, "middle", said, *middle, known))
     return found
 
 
-def of_groups(rides: Iterable[Fed], values: Mapping[str, float | tuple[float, ...]]) -> list[Errors]:
-    """Both filters' errors, of every kind of group by itself."""
+def of_groups(rides: Sequence[Fed], values: Values, ridden: Sequence[Common] | None = None) -> list[Errors]:
+    """Both filters' errors, of every kind of group by itself. ridden: the common filter's rides, if they are known."""
     found = []
-    for fed in rides:
-        said = run(fed, values)[1]
+    for fed, common in zip(rides, ridden or [filters.common(fed, values) for fed in rides], strict=True):
+        said = filters.said(fed, values, common)
         kinds = np.where(fed.kinds == "healthy", "healthy", np.where(fed.lost, "hidden", "other"))
         for kind in OF_KIND:
             if (these := kinds == kind).any():

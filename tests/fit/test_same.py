@@ -64,7 +64,12 @@ def both(name: str) -> Compared:
     common = np.where(blank, np.nan, told.numbers[:, COLUMNS])
     states = np.concatenate([told.x, told.soc_variance[:, None], told.doubt_v[:, None]], axis=1).transpose(0, 2, 1)
     peers = np.where(blank[:, None], np.nan, states)
-    return Compared(fed, estimates, common, peers, *filters.run(fed, filters.present()))
+    return Compared(fed, estimates, common, peers, *run(fed, filters.present()))
+
+
+def run(fed: rides.Fed, values: filters.Values) -> tuple[Floats, Floats]:
+    ridden = filters.common(fed, values)
+    return ridden.told, filters.said(fed, values, ridden)
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +85,7 @@ def compared() -> dict[str, Compared]:
 @pytest.mark.parametrize("name", [*BEGUN, "narrow"])
 def test_the_common_filter_says_the_same(compared: dict[str, Compared], name: str) -> None:
     one = compared[name]
-    np.testing.assert_allclose(one.told, one.common, rtol=0, atol=SAME)
+    np.testing.assert_allclose(one.told[:, : len(COLUMNS)], one.common, rtol=0, atol=SAME)
 
 
 @pytest.mark.parametrize("name", [*BEGUN, "narrow"])
@@ -101,12 +106,14 @@ def test_the_same_is_said_of_the_groups(compared: dict[str, Compared], name: str
         np.testing.assert_allclose(copied[known], their[known], rtol=0, atol=SAME)
 
 
-def test_without_the_peers_the_common_filter_is_the_same(compared: dict[str, Compared]) -> None:
+def test_the_middle_group_is_one_that_differs_from_nothing(compared: dict[str, Compared]) -> None:
     one = compared["mohtat2020_9100"]
-    told, said = filters.run(one.fed, filters.present(), peers=False)
-    np.testing.assert_array_equal(told, one.told)
-    assert said.shape == (len(told), 1, len(filters.SAID))
-    assert not said[~np.isnan(told[:, 0]), 0, filters.SIGMA + 1 : -2].any()
+    said = filters.said(one.fed, filters.present(), filters.common(one.fed, filters.present()), middle=True)
+    begun = ~np.isnan(one.told[:, 0])
+    assert said.shape == (len(begun), 1, len(filters.SAID))
+    assert not said[begun, 0, filters.SIGMA + 1 : -2].any()
+    curve = np.interp(one.told[begun, 0], np.linspace(-0.05, 1.05, len(one.fed.table_v)), one.fed.table_v)
+    np.testing.assert_allclose(said[begun, 0, filters.OCV], curve, rtol=0, atol=SAME)
 
 
 def test_every_kind_of_call_is_compared(compared: dict[str, Compared]) -> None:
@@ -126,5 +133,5 @@ def test_a_setting_is_heeded(compared: dict[str, Compared], name: str) -> None:
 
 
 def _differs(fed: rides.Fed, values: filters.Values, others: filters.Values) -> bool:
-    now, then = filters.run(fed, values), filters.run(fed, others)
+    now, then = run(fed, values), run(fed, others)
     return not all(np.array_equal(a, b, equal_nan=True) for a, b in zip(now, then, strict=True))
