@@ -12,6 +12,7 @@ import shutil
 import subprocess
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -149,13 +150,14 @@ def _library() -> ctypes.CDLL:
         raise RuntimeError("cc: no C compiler found; the filters are searched in C, install gcc or clang")
     texts = [(HERE / name).read_bytes() for name in ("filters.h", *SOURCES)]
     digest = hashlib.sha256(b"".join([header().encode(), *texts, " ".join(STRICT).encode()])).hexdigest()[:16]
-    folder = CACHE / f"compiled-{digest}"
-    library = folder / "filters.so"
+    library = CACHE / f"filters-{digest}.so"
     if not library.exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "settings.h").write_text(header(), encoding="utf-8")
-        sources = [str(HERE / name) for name in SOURCES]
-        making = folder / "making.so"
-        subprocess.run([compiler, *STRICT, f"-I{folder}", f"-I{HERE}", *sources, "-o", str(making), "-lm"], check=True)
-        making.replace(library)
+        CACHE.mkdir(parents=True, exist_ok=True)
+        with TemporaryDirectory(dir=CACHE) as making:
+            (Path(making) / "settings.h").write_text(header(), encoding="utf-8")
+            sources, made = [str(HERE / name) for name in SOURCES], Path(making) / library.name
+            subprocess.run(
+                [compiler, *STRICT, f"-I{making}", f"-I{HERE}", *sources, "-o", str(made), "-lm"], check=True
+            )
+            made.replace(library)
     return ctypes.CDLL(str(library))

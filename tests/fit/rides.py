@@ -9,6 +9,7 @@ times. The tape keeps what the present times made of it.)
 from __future__ import annotations
 
 import hashlib
+import os
 import pickle
 import sys
 from collections.abc import Iterable
@@ -181,7 +182,9 @@ def fed(folders: Iterable[Path]) -> list[Fed]:
     for number, path in enumerate(path for folder in folders for path in sorted(folder.glob("*.npz"))):
         kept = CACHE / f"{path.stem}-{hashlib.sha256(path.read_bytes() + code).hexdigest()[:16]}.pickle"
         if not kept.exists():
-            kept.write_bytes(pickle.dumps(_heard_twice(load(path), twice=number % 2 == 0)))
+            making = kept.with_suffix(f".{os.getpid()}")
+            making.write_bytes(pickle.dumps(_heard_twice(load(path), twice=number % 2 == 0)))
+            making.replace(kept)
         made += pickle.loads(kept.read_bytes())
     return made
 

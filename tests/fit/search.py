@@ -18,7 +18,6 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
-import cma
 import figures
 import filters
 import numpy as np
@@ -41,6 +40,8 @@ OF: dict[str, tuple[Sequence[Figure], Callable[..., list[Errors]], Callable[...,
 
 def search(of: str, rides: Sequence[Fed], start: Values, trials: int, seed: int) -> Values:
     """The best settings of all that were tried, those of the start included."""
+    import cma  # takes seconds, and a wrong argument is told at once
+
     space, errors_of, total_mv = OF[of]
     if of == "peers":
         # The common filter does not know of the peers: one ride through it is enough.
