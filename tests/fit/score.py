@@ -16,12 +16,14 @@ from rides import Fed
 
 from sagwise_daemon.domain.model import Floats
 
-MOST_V, MOST_OCV_V, MOST_LOADED_V = 0.070, 0.060, 0.050  # an error counts for no more
+MOST_V, MOST_OCV_V, MOST_LOADED_V = 0.070, 0.060, 0.050  # an error counts for no more, of rides met under load in all
+MOST_OF_GROUP_V = 0.150  # of a single group, which figures of its own can save
 WORST_V = 0.025  # nor does a ride, among the worst of its cell
 TAIL = 98  # percentile
 # Weights of the squares beside the rest's own.
 OF_TAIL, OF_WORST, OF_OCV, OF_LOADED = 0.04, 0.15, 0.1, 0.12
 OF_KIND = {"healthy": 1.0, "hidden": 0.25, "other": 0.25}  # as the bounds are: 10 mV for healthy groups, 25 for hidden
+OF_LARGEST = 0.01  # a ride's largest error: one that lasts for seconds makes an alarm and is nothing in a mean
 OF_HIGH, NEAR_V = 0.5, 0.060  # reading high this close over the limit, or under it, is what misses an alarm
 UNSURE_V, UNSURE_FROM = 0.005, 2.0  # what an error of one sigma more than two counts for
 NO_NUMBER_MV = 1e4
@@ -91,17 +93,18 @@ def common_mv(errors: Sequence[Errors]) -> float:
 
 
 def peers_mv(errors: Sequence[Errors]) -> float:
-    """The groups': the same for each kind of group by its weight, with the unsafe side counted once more.
+    """The groups': the same for each kind of group by its weight, with rides' largest errors for the worst rides.
 
-    Added are what a group that is not healthy reads too high at its limit, and by how much errors are larger than two
-    of their sigmas.
+    Added are what a group that is not healthy reads too high at its limit, which is the unsafe side, and by how much
+    errors are larger than two of their sigmas.
     """
     parts = []
     for kind, weight in OF_KIND.items():
         rested = [one for one in errors if one.kind == kind and not one.loaded]
         loaded = [one for one in errors if one.kind == kind and one.loaded and one.rest.size]
         if rested:
-            parts.append(weight * (_of_cells(rested) + _of_ocv(rested) + _of_loaded(loaded)))
+            cells = _of_cells(rested, MOST_OF_GROUP_V)
+            parts.append(weight * (cells + OF_LARGEST * _largest(rested) + _of_ocv(rested) + _of_loaded(loaded)))
     high = [_high(rides) for rides in _by_cell(one for one in errors if one.kind != "healthy")]
     parts.append(OF_HIGH * OF_KIND["hidden"] * float(np.mean(high)) if high else 0.0)
     unsure = np.maximum(np.concatenate([one.of_sigma for one in errors]) - UNSURE_FROM, 0.0)
@@ -114,11 +117,16 @@ def _millivolts(squares: Sequence[float]) -> float:
     return total if np.isfinite(total) else NO_NUMBER_MV
 
 
-def _of_cells(rested: Sequence[Errors]) -> float:
+def _of_cells(rested: Sequence[Errors], most_v: float = MOST_V) -> float:
     """Mean over the cells of the mean square and of the tail."""
     cells = [np.concatenate([one.rest for one in rides]) for rides in _by_cell(rested)]
-    tails = [np.percentile(np.minimum(np.abs(error), MOST_V), TAIL) ** 2 for error in cells]
-    return float(np.mean([_square(error, MOST_V) for error in cells]) + OF_TAIL * np.mean(tails))
+    tails = [np.percentile(np.minimum(np.abs(error), most_v), TAIL) ** 2 for error in cells]
+    return float(np.mean([_square(error, most_v) for error in cells]) + OF_TAIL * np.mean(tails))
+
+
+def _largest(rested: Sequence[Errors]) -> float:
+    """Mean over the rides of the largest error's square."""
+    return float(np.mean([min(np.abs(one.rest).max(initial=0.0), MOST_OF_GROUP_V) ** 2 for one in rested]))
 
 
 def _of_ocv(rested: Sequence[Errors]) -> float:
@@ -141,7 +149,7 @@ def _worst(rides: Sequence[Errors]) -> float:
 def _high(rides: Sequence[Errors]) -> float:
     """Mean square of what is too high where the truth is near the limit or under it."""
     near = np.concatenate([one.rest[one.over < NEAR_V] for one in rides])
-    return _square(np.maximum(near, 0.0), MOST_V)
+    return _square(np.maximum(near, 0.0), MOST_OF_GROUP_V)
 
 
 def _by_cell(errors: Iterable[Errors]) -> list[list[Errors]]:
