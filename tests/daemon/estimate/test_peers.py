@@ -7,7 +7,7 @@ import pytest
 
 from sagwise_daemon.domain.estimate.common import Shared
 from sagwise_daemon.domain.estimate.inputs import Moment, Seen
-from sagwise_daemon.domain.estimate.peers import EXTRA, SCALE, SOC, Peers
+from sagwise_daemon.domain.estimate.peers import EXTRA, SCALE, SOC, Lesson, Peers
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 
 CURVE = OcvCurve(*built_in_curve("nmc"))
@@ -22,8 +22,8 @@ def ridden(c: float, steady: bool) -> Peers:
     volts = np.full(3, CURVE.at(0.6)[0] - fast_v) - (0.0, 0.0, APART_V)
     for reading in range(600):
         moment = Moment(0.1, c, c, 0.0, 1.0, steady, True, c)
-        peers.predict(c * 0.1 / 3600.0, 0.1)
-        peers.learn(Seen(reading / 10, volts, np.ones(3, bool), 3, float(volts[0])), shared, moment, 0.1, 1.0)
+        seen = Seen(reading / 10, volts, np.ones(3, bool), 3, float(volts[0]))
+        peers.learn([Lesson(seen, shared, moment, c * 0.1 / 3600.0, 0.1, 1.0)])
     return peers
 
 

@@ -99,17 +99,22 @@ class Capacity:
         """Charge flowed unseen for so long."""
         self._unseen = hypot(self._unseen, s.GAP_CURRENT_C * seconds / 3600.0)
 
-    def add(self, seen: Seen, moment: Moment, common: Common, peers: Peers, resistance_v: float) -> None:
-        """One reading that the filters have taken. resistance_v: of 1 s at 25 degC in volts per C, NaN until known."""
+    def due(self, moment: Moment, resistance_v: float) -> bool:
+        """Count one reading that the filters have taken. Whether it is to be a `point`. resistance_v: of 1 s at
+        25 degC in volts per C, NaN until known.
+        """
         self._counted += moment.mean_c * moment.seconds / 3600.0
         self._since_s += moment.seconds
         if abs(moment.c) > s.REST_C:
-            self._calm_s = 0.0
-            self._calm_v.clear()
-            return
+            if self._calm_s:
+                self._calm_s = 0.0
+                self._calm_v.clear()
+            return False
         self._calm_s += moment.seconds
-        if self._calm_s < COAST_AFTER_S or self._since_s < EVERY_S or isnan(resistance_v):
-            return
+        return self._calm_s >= COAST_AFTER_S and self._since_s >= EVERY_S and not isnan(resistance_v)
+
+    def point(self, seen: Seen, moment: Moment, common: Common, peers: Peers, resistance_v: float) -> None:
+        """Take a reading that is `due`, with the filters after it."""
         self._since_s = 0.0
         if 2 * seen.known >= len(seen.volts):
             model_c = LEFT_OF_20_S * common.low_passed(20.0) + LEFT_OF_150_S * common.low_passed(150.0)

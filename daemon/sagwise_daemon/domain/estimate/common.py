@@ -10,13 +10,15 @@ slow offset w that fades. The xk are computed, not estimated, so the model is li
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import asinh, exp, isfinite, log, nan, sqrt
+from operator import gt, lt, mul
 from typing import NamedTuple
 
 import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.inputs import Moment
+from sagwise_daemon.domain.estimate.inputs import SAME_S, Moment
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
@@ -29,9 +31,11 @@ LEFT: Floats = np.exp(-s.REST_HORIZON_S / np.array(s.TAU_S))
 INSIDE: Floats = np.array(s.INSIDE_SHARES)
 OUTSIDE: Floats = 1.0 - INSIDE
 LEFT_INSIDE, LEFT_OUTSIDE = LEFT * INSIDE, LEFT * OUTSIDE
-# What is asked of the slow elements' drops, in one product: inside the curve now and left after 60 s, outside it left,
-# all of it now, and now without the fastest, which is gone within the sag that the peers take for the fast drop.
-ASKED: Floats = np.array([INSIDE, LEFT_INSIDE, LEFT_OUTSIDE, OUTSIDE, [0.0, *OUTSIDE[1:]]])
+# The same as lists: so few numbers cost less one by one than as arrays.
+OUTSIDE_SHARES: list[float] = OUTSIDE.tolist()
+SHARES = list(zip(OUTSIDE_SHARES, s.INSIDE_SHARES, strict=True))
+LEFT_INSIDE_SHARES: list[float] = LEFT_INSIDE.tolist()
+LEFT_OUTSIDE_SHARES: list[float] = LEFT_OUTSIDE.tolist()
 MORE_POWER: Floats = np.array(s.SLOW_POWERS) - 1.0
 SAME_FACTOR = 1e-4  # a temperature's factor closer than this is the same: 3 mK
 TAU: Floats = np.array(s.TAU_S)
@@ -74,18 +78,16 @@ class Common:
         self._shape(drop_v)
         self.x: Floats = self._first.copy()
         self.p: Floats = np.diag(self._sigmas**2)
-        self.currents: Floats = np.zeros(ELEMENTS)
-        self._step_s, self._parts = nan, np.zeros(ELEMENTS)
-        self._factor, self._factors = 1.0, np.ones(ELEMENTS)
+        self.currents = [0.0] * ELEMENTS
+        self._step_s, self._parts, self._fade = nan, [0.0] * ELEMENTS, 1.0
+        self._factor, self._factors = 1.0, [1.0] * ELEMENTS
         self.colder: Floats = np.ones(ELEMENTS)
         self.scaled = False
         self._offset_tau_s = s.OFFSET_TAU_S
         self.offset_left = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
-        self._h = np.zeros(STATES)
         self._ridden, self._moments = np.zeros(STATES), 0
-        # Views of `p`, which is never made anew: taking one costs as much as working on it.
-        self._diagonal = np.einsum("ii->i", self.p)
-        self._rows, self._columns = list(self.p), list(self.p.T)
+        self._diagonal = np.einsum("ii->i", self.p)  # a view: `p` is never made anew
+        self._carry, self._carried = np.eye(STATES), np.zeros((STATES, STATES))
 
     def _shape(self, drop_v: float) -> None:
         """First values, their sigmas, walks and clamps, all in proportion to the 1 s resistance."""
@@ -154,7 +156,7 @@ class Common:
     def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""
         self.rested, self.unseen = rested, 0.0
-        self._offset_tau_s = s.OFFSET_TAU_S if rested else s.LOADED_OFFSET_TAU_S
+        self._offset_tau_s, self._step_s = s.OFFSET_TAU_S if rested else s.LOADED_OFFSET_TAU_S, nan
         self.offset_left = exp(-s.REST_HORIZON_S / self._offset_tau_s)
         self._walk[W] = (s.WALK_OFFSET_V if rested else s.LOADED_WALK_OFFSET_V) ** 2
         self.x[Z], self.x[W] = soc, offset_v
@@ -164,61 +166,58 @@ class Common:
 
     def begin_under_way(self) -> None:
         """The first reading shows a load: the ride has gone on for a while, at about the usual current."""
-        self.currents[:] = s.LOADED_C
+        self.currents = [s.LOADED_C] * ELEMENTS
 
     def flow(self, c: float, seconds: float) -> None:
         """Let the low-passed currents follow a current that held for `seconds`; inf settles them."""
-        if seconds != self._step_s:
-            self._step_s, self._parts = seconds, 1.0 - np.exp(-seconds / TAU)
-        self.currents += (c - self.currents) * self._parts
+        if not abs(seconds - self._step_s) < SAME_S:
+            self._step_s, self._fade = seconds, exp(-seconds / self._offset_tau_s)
+            self._parts = [1.0 - exp(-seconds / tau) for tau in s.TAU_S]
+        self.currents = [x + (c - x) * part for x, part in zip(self.currents, self._parts, strict=True)]
 
     def carry(self, c: float, seconds: float) -> None:
         """Carry the state on by `seconds` at a mean current of `c`; its uncertainty waits for `widen`."""
         self.flow(c, seconds)
         x = self.x
         x[Z] -= (1.0 + float(x[RATIO])) * c * seconds / 3600.0
-        x[W] *= exp(-seconds / self._offset_tau_s)
+        x[W] *= self._fade
 
     def widen(self, drawn: float, seconds: float) -> None:
         """Carry the uncertainty on by `seconds` in which `drawn`, a share of the capacity, was drawn."""
-        fade = exp(-seconds / self._offset_tau_s)
-        rows, columns = self._rows, self._columns
-        np.subtract(rows[Z], drawn * rows[RATIO], out=rows[Z])
-        np.subtract(columns[Z], drawn * columns[RATIO], out=columns[Z])
-        np.multiply(rows[W], fade, out=rows[W])
-        np.multiply(columns[W], fade, out=columns[W])
+        carry = self._carry
+        carry[Z, RATIO], carry[W, W] = -drawn, exp(-seconds / self._offset_tau_s)
+        np.dot(carry, self.p, out=self._carried)
+        np.dot(self._carried, carry.T, out=self.p)
         self._diagonal += self._walk * seconds
 
     def update(self, volts: float, moment: Moment, crowd: float) -> Shared:
         """Learn from the median voltage, once the resistances have their scale; crowd: multiplies noise's variance."""
         if not self.scaled:
             return self.shared(volts, moment.factor)
-        h, p = self._h, self.p
-        c, factor = moment.c, moment.factor
-        z, _, ohmic, bent, *_, w = self.x.tolist()
-        driven, factor = self._driven(factor), factor**s.FAST_POWER
+        c, factor = moment.c, moment.factor**s.FAST_POWER
+        z, _, ohmic, bent, *slow_r, w = self.x.tolist()
         bent_c = asinh(s.ASINH_GAIN * c) / s.ASINH_UNIT
-        slow = driven * self.x[SLOW]
-        inside_v, _, _, outside_v, _ = (ASKED @ slow).tolist()
-        delta = inside_v / self._slope
+        driven = self._driven(moment.factor)
+        slow = list(map(mul, driven, slow_r))
+        delta = _dot(s.INSIDE_SHARES, slow) / self._slope
         ocv, slope = self.curve.at(z - delta)
-        drop = factor * (ohmic * c + bent * bent_c) + outside_v
-        h[: SLOW.start] = (slope, 0.0, -factor * c, -factor * bent_c)
-        h[SLOW] = -driven * (OUTSIDE + INSIDE * (slope / self._slope))
-        h[W] = 1.0
+        drop = factor * (ohmic * c + bent * bent_c) + _dot(OUTSIDE_SHARES, slow)
+        shares = [outside + inside * (slope / self._slope) for outside, inside in SHARES]
+        of_slow = [-x * share for x, share in zip(driven, shares, strict=True)]
+        h = np.array([slope, 0.0, -factor * c, -factor * bent_c, *of_slow, 1.0])
         doubt = s.NOISE_OF_CHANGE * factor * (ohmic + bent) * moment.change
         if not self.rested:
             crowd *= s.LOADED_NOISE
         noise = crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
         floor = self._charge_floor(slope)
-        ph = p @ h
-        variance = float(h @ ph) + noise
+        ph = np.dot(self.p, h)
+        variance = float(np.dot(h, ph)) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
         innovation = min(max(volts - (ocv - drop + w), -cap), cap)
         self._ridden += self.x
         self._moments += 1
         self._learn(ph, variance, innovation, self._staying(slope, moment.steady and abs(c) > s.REST_C))
-        p[Z, Z] = max(float(p[Z, Z]), floor)
+        self.p[Z, Z] = max(float(self.p[Z, Z]), floor)
         return self.shared(volts, moment.factor)
 
     def _staying(self, slope: float, steady: bool) -> slice:
@@ -238,22 +237,22 @@ class Common:
         Merely clipping a resistance at its limit would leave its share of the innovation to the others, which then
         run away; so a state about to leave its limits is left out.
         """
-        gain = ph / variance
-        gain[staying] = 0.0
-        reached = self.x + gain * innovation
-        outside = [
-            state
-            for state, (low, value, high) in enumerate(zip(self._low, reached.tolist(), self._high, strict=True))
-            if value < low or value > high
-        ]
-        if outside:
-            gain[outside] = 0.0
-            reached = self.x + gain * innovation
+        reached = self.x + ph * (innovation / variance)
+        values = reached.tolist()
+        # Of the covariance all goes that the voltage explains, but for what states that stay have with each other.
+        parts = ph / sqrt(variance)
+        taken = np.dot(parts[:, None], parts[None])
+        if staying.stop:
+            reached[staying], taken[staying, staying] = self.x[staying], 0.0
+        if any(map(lt, values, self._low)) or any(map(gt, values, self._high)):
+            limits = zip(self._low, values, self._high, strict=True)
+            outside = [state for state, (low, value, high) in enumerate(limits) if value < low or value > high]
+            for state in outside:
+                reached[state] = self.x[state]
+                taken[state, staying] = taken[staying, state] = 0.0
+                for other in outside:
+                    taken[state, other] = 0.0
         self.x = reached
-        taken = np.multiply.outer(gain, ph)
-        if staying.stop or outside:
-            taken += taken.T.copy()
-            taken -= variance * np.multiply.outer(gain, gain)
         self.p -= taken
 
     def _charge_floor(self, slope: float) -> float:
@@ -269,22 +268,23 @@ class Common:
 
     def shared(self, volts: float, factor: float) -> Shared:
         """The state as the peers need it, given the median voltage just measured."""
-        z, w = float(self.x[Z]), float(self.x[W])
-        slow = self._driven(factor) * self.x[SLOW]
-        inside_v, left_inside_v, left_v, _, slow_v = (ASKED @ slow).tolist()
-        delta, delta_left = inside_v / self._slope, left_inside_v / self._slope
+        z, _, _, _, *slow_r, w = self.x.tolist()
+        slow = list(map(mul, self._driven(factor), slow_r))
+        delta, delta_left = _dot(s.INSIDE_SHARES, slow) / self._slope, _dot(LEFT_INSIDE_SHARES, slow) / self._slope
+        # Without the fastest, which is gone within the sag that the peers take for the fast drop.
+        slow_v, left_v = _dot(OUTSIDE_SHARES[1:], slow[1:]), _dot(LEFT_OUTSIDE_SHARES, slow)
         ocv, slope = self.curve.at(z - delta)
         if not self.rested:
             self.unseen = (s.LOADED_CHARGE_OF_SLOW * (delta + slow_v / max(slope, s.PLATEAU))) ** 2
         fast = ocv - slow_v + w - volts
         return Shared(z, delta, delta_left, slow_v, left_v, w, w * self.offset_left, fast)
 
-    def _driven(self, factor: float) -> Floats:
+    def _driven(self, factor: float) -> list[float]:
         """(elements,) low-passed currents times the temperature factors: drop over resistance at 25 degC."""
         if abs(factor - self._factor) > SAME_FACTOR * factor:
             self._factor, self.colder = factor, factor**MORE_POWER
-            self._factors = factor * self.colder
-        return self._factors * self.currents
+            self._factors = (factor * self.colder).tolist()
+        return list(map(mul, self._factors, self.currents))
 
     def low_passed(self, tau_s: float) -> float:
         """The current low-passed over a time between those of the elements, in C."""
@@ -295,3 +295,7 @@ class Common:
         ohmic, bent, *slow_r = self.x[RESISTANCES].tolist()
         slow = sum(r * (1.0 - exp(-1.0 / tau)) for r, tau in zip(slow_r, s.TAU_S, strict=True))
         return float(ohmic + bent * asinh(s.ASINH_GAIN * step_c) / (s.ASINH_UNIT * step_c) + slow)
+
+
+def _dot(left: Sequence[float], right: Sequence[float]) -> float:
+    return float(sum(map(mul, left, right)))

@@ -1,7 +1,9 @@
 """Rest voltage, resistance and charge of every group, reading by reading. Law: one path for live and replay.
 
 `new` for a pack, `update` for each reading. A reboot or a gap needs no call of its own: the step is the true one,
-and what happened unseen widens sigma or makes the answer unknown.
+and what happened unseen widens sigma or makes the answer unknown. The common filter goes reading by reading. What
+follows from it and does not act back on it, the peers and the floor, waits until it is asked for, and is then made for
+all readings since (`_catch_up`).
 """
 
 from __future__ import annotations
@@ -17,14 +19,29 @@ from sagwise_daemon.domain.estimate.capacity import Capacity
 from sagwise_daemon.domain.estimate.common import RATIO, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.inputs import Inputs, Moment, Seen, Unmeasured
 from sagwise_daemon.domain.estimate.peers import RATIO as PEER_RATIO
-from sagwise_daemon.domain.estimate.peers import Peers
+from sagwise_daemon.domain.estimate.peers import Lesson, Peers
 from sagwise_daemon.domain.estimate.resistance import Steps
 from sagwise_daemon.domain.estimate.start import Beginning, Start
 from sagwise_daemon.domain.estimate.taught import Learnt, aged, merged
-from sagwise_daemon.domain.estimate.told import RESISTANCE, Told
+from sagwise_daemon.domain.estimate.told import Told, settled
 from sagwise_daemon.domain.estimate.voltages_only import VoltagesOnly, learnt_scales, wide_scales
 from sagwise_daemon.domain.model import Estimate, Estimates, Floats, Pack, Reading, Readings, Unknown
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
+
+
+class Waiting:
+    """Rows that the common filter has taken and the others have not.
+
+    first: of all those rows. lessons: for the peers; taken: how many of them each row has behind it. running: first row
+    that the floor is to take, with the current in C and the seconds of each from there on.
+    """
+
+    def __init__(self, first: int) -> None:
+        self.first = self.running = first
+        self.lessons: list[Lesson] = []
+        self.taken: list[int] = []
+        self.c: list[float] = []
+        self.seconds: list[float] = []
 
 
 class EstimatorState:
@@ -54,6 +71,8 @@ class EstimatorState:
         self.since_s = 0.0
         self.drawn = self.waiting_s = 0.0
         self.shared: Shared | None = None  # of the reading last learnt from; what is left after 60 s moves slowly
+        self.settled: tuple[float, ...] | None = None  # what of the common filter stays until it learns; None: look
+        self.waiting = Waiting(0)
         self.plausible = (s.PLAUSIBLE_V[0] * pack.cell.empty_v, pack.cell.full_v + s.PLAUSIBLE_V[1])
         self.milliohm = 1000.0 / pack.capacity_ah  # of one volt per C
         self.capacity = Capacity(self.curve, pack.series, pack.cell)
@@ -149,29 +168,45 @@ def take(state: EstimatorState, readings: Readings, suspect: NDArray[np.bool_] |
     valid = (volts > state.plausible[0]) & (volts < state.plausible[1])
     if suspect is not None:
         valid &= ~suspect
-    told = Told(valid)
+    told = Told(volts if valid.all() else np.where(valid, volts, nan), valid)
     medians = _medians(volts)
     moments = state.inputs.take(readings, medians)
     changes = frozenset() if suspect is None else _changes(state.unbelieved, suspect)
-    rows = zip(moments, readings.time_s.tolist(), volts, valid, valid.sum(axis=1).tolist(), medians, strict=True)
+    state.waiting = Waiting(0)
+    rows = zip(moments, readings.time_s.tolist(), told.volts, valid, valid.sum(axis=1).tolist(), medians, strict=True)
     for row, (moment, time_s, group_v, some, count, median) in enumerate(rows):
         seen = Seen(time_s, group_v, some, count, median)
         if suspect is not None and row in changes:
-            _believe(state, suspect[row])
+            _believe(state, suspect[row], told)
         if isinstance(moment, Unmeasured):
             _alone(state, seen, moment, told, row)
         else:
             if moment.seconds > s.SHORT_GAP_S and moment.seconds != inf:
+                _catch_up(state, told)
                 moment = _gap(state, moment, time_s)
             state.alone = None
             if state.start is not None:
                 reason = _starting(state, seen, moment)
-                told.nothing(row, reason, state.start is not None)
+                told.nothing(row, state.common, reason, state.start is not None)
             else:
                 _running(state, seen, moment, told, row)
-            told.filters(row, state.common, state.peers)
+        state.waiting.taken.append(len(state.waiting.lessons))
         told.believed[row] = not state.other_pack
+    _catch_up(state, told)
+    told.close()
     return output.estimates(readings.time_s, told, state.curve, state.milliohm), told
+
+
+def _catch_up(state: EstimatorState, told: Told) -> None:
+    """Let peers and floor take what the common filter has taken."""
+    waiting = state.waiting
+    record = state.peers.learn(waiting.lessons)
+    last = waiting.first + len(waiting.taken)
+    told.peers(slice(waiting.first, last), record, waiting.taken)
+    if waiting.c:
+        rows = slice(waiting.running, waiting.running + len(waiting.c))
+        told.floor_v[rows] = state.floor.take(told.volts[rows], waiting.c, waiting.seconds)
+    state.waiting = Waiting(last)
 
 
 def _changes(before: NDArray[np.bool_], suspect: NDArray[np.bool_]) -> frozenset[int]:
@@ -180,11 +215,12 @@ def _changes(before: NDArray[np.bool_], suspect: NDArray[np.bool_]) -> frozenset
     return frozenset(np.flatnonzero((suspect != earlier).any(axis=1)).tolist())
 
 
-def _believe(state: EstimatorState, suspect: NDArray[np.bool_]) -> None:
+def _believe(state: EstimatorState, suspect: NDArray[np.bool_], told: Told) -> None:
     """Groups whose readings are to be believed again begin anew: a false one has taught them for a while."""
     back = state.unbelieved & ~suspect
     state.unbelieved = suspect.copy()
     if back.any():
+        _catch_up(state, told)
         state.peers.reopen(back)
 
 
@@ -197,22 +233,19 @@ def _medians(volts: Floats) -> list[float]:
 
 def _alone(state: EstimatorState, seen: Seen, moment: Unmeasured, told: Told, row: int) -> None:
     """A reading without a current: only the voltages speak."""
+    _catch_up(state, told)
     if state.alone is None:
         state.floor = output.Floor()
         state.alone = _left_alone(state, moment)
-    alone, floor = state.alone, state.floor
+    alone = state.alone
     seconds = alone.add(seen, moment.sensors_c)
     told.unmeasured[row] = True
-    told.filters(row, state.common, state.peers)
     if alone.shared is None or alone.since_s < s.KNOWN_AFTER_S:
-        told.nothing(row, Unknown.NO_CURRENT, state.start is not None)
+        told.nothing(row, state.common, Unknown.NO_CURRENT, state.start is not None)
         return
-    volts = seen.volts if seen.all_valid else np.where(seen.valid, seen.volts, nan)
-    floor.add(volts, seen.all_valid, 0.0, seconds)
-    floor.write(told.floor_v[row])
-    told.voltages(row, alone)
+    told.floor_v[row] = state.floor.take(seen.volts[None], [0.0], [seconds])[0]
+    told.voltages(row, state.common, alone)
     told.starting[row] = state.start is not None
-    told.doubted[row], told.doubt_v[row] = state.peers.doubted, state.peers.doubt_v
 
 
 def _left_alone(state: EstimatorState, moment: Unmeasured) -> VoltagesOnly:
@@ -234,6 +267,7 @@ def _gap(state: EstimatorState, moment: Moment, time_s: float) -> Moment:
     state.floor = output.Floor()
     state.steps.interrupt(time_s)
     state.capacity.gap(moment.seconds)
+    state.settled = None
     common, alone = state.common, state.alone
     if state.start is None and alone is not None and alone.shared is not None:
         state.since_s = 0.0
@@ -262,7 +296,7 @@ def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:
     if moment.seconds == inf and abs(moment.c) > s.REST_C:
         common.begin_under_way()
     common.flow(moment.mean_c, moment.seconds)
-    steps.add(seen.time_s, np.where(valid, seen.volts, nan), moment.c, moment.factor)
+    steps.add(seen.time_s, seen.volts, moment.c, moment.factor)
     beginning = state.start.add(volts, moment, steps.middle_v, common.low_passed(s.LOADED_SLOW_S))
     if beginning is not None:
         _begin(state, beginning)
@@ -276,66 +310,73 @@ def _begin(state: EstimatorState, beginning: Beginning) -> None:
     state.common.open(median, beginning.soc_sigma, beginning.offset_v, beginning.offset_sigma_v, beginning.rested)
     state.peers.open(beginning.soc - median, beginning.peer_sigma)
     state.capacity.begin(beginning)
-    state.start = state.shared = None
+    state.start = state.shared = state.settled = None
     state.since_s = s.KNOWN_AFTER_S if beginning.rested else 0.0
     if not beginning.rested and state.reason is not Unknown.GAP:
         state.reason = Unknown.SETTLING
 
 
 def _running(state: EstimatorState, seen: Seen, moment: Moment, told: Told, row: int) -> None:
-    common, peers, volts = state.common, state.peers, seen.volts
-    common.carry(moment.mean_c, moment.seconds)
-    state.since_s += moment.seconds
-    state.drawn += moment.mean_c * moment.seconds / 3600.0
-    state.waiting_s += moment.seconds
-    shared = state.shared
+    common, steps, seconds = state.common, state.steps, moment.seconds
+    common.carry(moment.mean_c, seconds)
+    state.since_s += seconds
+    state.drawn += moment.mean_c * seconds / 3600.0
+    state.waiting_s += seconds
     if state.waiting_s >= s.LEARN_EVERY_S:
-        shared = state.shared = _learn(state, seen, moment)
-    elif shared is None:
-        shared = state.shared = common.shared(seen.median if seen.all_valid else nan, moment.factor)
-    if not seen.all_valid:
-        volts = np.where(seen.valid, volts, np.nan)
-    state.floor.add(volts, seen.all_valid, moment.c, moment.seconds)
-    state.steps.add(seen.time_s, volts, moment.c, moment.factor)
-    state.capacity.add(seen, moment, common, peers, state.steps.middle_v)
+        _learn(state, seen, moment, told)
+    elif state.shared is None:
+        state.shared = common.shared(seen.median if seen.all_valid else nan, moment.factor)
+    waiting = state.waiting
+    if not waiting.c:
+        waiting.running = row
+    waiting.c.append(moment.c)
+    waiting.seconds.append(seconds)
+    steps.add(seen.time_s, seen.volts, moment.c, moment.factor)
+    if state.capacity.due(moment, steps.middle_v):
+        _catch_up(state, told)
+        state.capacity.point(seen, moment, common, state.peers, steps.middle_v)
     state.warm = moment.warm
     if state.proving:
-        _prove(state)
+        _prove(state, told)
     if not common.scaled:
-        _scale(state)
-    told.moment(row, shared, common, moment.factor, moment.warm)
-    told.doubted[row], told.doubt_v[row] = peers.doubted, peers.doubt_v
-    state.floor.write(told.floor_v[row])
-    _tell(state, told, row)
+        _scale(state, told)
+    _tell(state, moment, told, row)
 
 
-def _learn(state: EstimatorState, seen: Seen, moment: Moment) -> Shared:
+def _learn(state: EstimatorState, seen: Seen, moment: Moment, told: Told) -> None:
     """Let both filters learn from a reading, after all that was drawn since the last one they learnt from."""
-    common, peers, volts, waited_s = state.common, state.peers, seen.volts, state.waiting_s
+    common, waited_s = state.common, state.waiting_s
     common.widen(state.drawn, waited_s)
-    peers.predict(state.drawn * (1.0 + float(common.x[RATIO])), waited_s)
+    charge = state.drawn * (1.0 + float(common.x[RATIO]))
     state.drawn = state.waiting_s = 0.0
-    if not seen.all_valid and 2 * seen.known < max(len(volts), 2):
-        return common.shared(nan, moment.factor)
-    median = seen.median if seen.all_valid else _median(volts[seen.valid])
+    state.settled = None
+    if not seen.all_valid and 2 * seen.known < max(len(seen.volts), 2):
+        _catch_up(state, told)
+        state.peers.predict(charge, waited_s)
+        state.shared = common.shared(nan, moment.factor)
+        return
+    median = seen.median if seen.all_valid else _median(seen.volts[seen.valid])
     crowd = max(1.0, s.NOMINAL_STEP_S / waited_s)
-    shared = common.update(median, moment, crowd)
-    peers.learn(seen, shared, moment, waited_s, crowd)
-    return shared
+    state.shared = common.update(median, moment, crowd)
+    state.waiting.lessons.append(Lesson(seen, state.shared, moment, charge, waited_s, crowd))
 
 
-def _tell(state: EstimatorState, told: Told, row: int) -> None:
+def _tell(state: EstimatorState, moment: Moment, told: Told, row: int) -> None:
     """Why something may be unknown, and the resistance."""
     if state.since_s < s.KNOWN_AFTER_S:
         told.early[row] = state.reason
-    told.late[row] = state.reason if state.reason is Unknown.GAP else Unknown.SETTLING
-    steps = state.steps
-    told.r_25[row] = steps.r_25
-    if not steps.complete:
-        told.numbers[row, RESISTANCE] = state.common.resistance(steps.step_c)
+    if state.reason is Unknown.GAP:
+        told.late[row] = Unknown.GAP
+    told.warm[row] = moment.warm
+    common, steps = state.common, state.steps
+    if state.settled is None:
+        state.settled = settled(common)
+    assert state.shared is not None
+    resistance_v = 0.0 if steps.complete else common.resistance(steps.step_c)
+    told.moment(common, state.settled, state.shared, moment.factor, resistance_v, steps.r_25)
 
 
-def _prove(state: EstimatorState) -> None:
+def _prove(state: EstimatorState, told: Told) -> None:
     """Once three steps are seen: are these the cells that earlier rides taught about?"""
     measured_v = state.steps.middle_v
     if isnan(measured_v):
@@ -343,18 +384,22 @@ def _prove(state: EstimatorState) -> None:
     state.proving = False
     factor = measured_v * state.milliohm / float(np.nanmedian(state.before.resistance_25c_mohm))
     if not 1.0 / s.OTHER_PACK_FACTOR < factor < s.OTHER_PACK_FACTOR:
+        _catch_up(state, told)
         state.other_pack = True
         state.before = Learnt.nothing(state.pack.series)
         state.common.forget()
+        state.settled = None
         state.peers.forget()
         state.capacity.again()
 
 
-def _scale(state: EstimatorState) -> None:
+def _scale(state: EstimatorState, told: Told) -> None:
     measured_v = state.steps.middle_v
     if isnan(measured_v) and state.since_s < s.SCALE_WITHIN_S:
         return
+    _catch_up(state, told)
     state.common.scale(measured_v, state.steps.step_c)
+    state.settled = None
     state.peers.scale(state.common.drop_v)
 
 

@@ -13,6 +13,10 @@ from sagwise_daemon.domain.estimate.standstill import Standstill
 from sagwise_daemon.domain.model import Floats, Readings
 from sagwise_daemon.domain.pack.chemistry import resistance_factor
 
+# Steps that differ by less differ by the last digits of a float; what belongs to a step is worked out once.
+SAME_S = 1e-9
+TAUS_S = (s.TEMPERATURE_TAU_S, s.CURRENT_CHANGE_TAU_S, s.FREEZE_TAU_S, s.REST_TAU_S)
+
 
 class Moment(NamedTuple):
     """One reading as the filters take it.
@@ -72,6 +76,7 @@ class Inputs:
         self._temperature_c = nan
         self._change = 0.0
         self._mean = self._square = self._calm = 0.0
+        self._step_s, self._parts = nan, [0.0] * len(TAUS_S)  # what each of `TAUS_S` takes up in a step
 
     def take(self, readings: Readings, medians_v: list[float]) -> list[Moment | Unmeasured]:
         """The moment of each reading; medians_v: of each reading's groups."""
@@ -92,8 +97,10 @@ class Inputs:
         if measured:
             self._measured_at = now
         self._c, self._taken_at = c, now
-        self._warm(sensors_c, seconds)
-        self._vary(c, c - last, seconds)
+        if not abs(seconds - self._step_s) < SAME_S:
+            self._step_s, self._parts = seconds, [1.0 - exp(-seconds / tau_s) for tau_s in TAUS_S]
+        self._warm(sensors_c)
+        self._vary(c, c - last)
         unknown = isnan(self._temperature_c)
         factor = resistance_factor(s.ASSUMED_TEMPERATURE_C if unknown else self._temperature_c)
         spread = sqrt(max(self._square - self._mean**2, 0.0))
@@ -105,19 +112,19 @@ class Inputs:
         self.zero.add(raw_c, min(now - self._measured_at, s.LONG_GAP_S), median_v, distance_m)
         return raw_c - self.zero.offset_c
 
-    def _warm(self, sensors_c: float, seconds: float) -> None:
+    def _warm(self, sensors_c: float) -> None:
         if isnan(sensors_c):
             return
         if isnan(self._temperature_c):
             self._temperature_c = sensors_c
-        self._temperature_c += (sensors_c - self._temperature_c) * (1.0 - exp(-seconds / s.TEMPERATURE_TAU_S))
+        self._temperature_c += (sensors_c - self._temperature_c) * self._parts[0]
 
-    def _vary(self, c: float, moved: float, seconds: float) -> None:
-        self._change = max(abs(moved), self._change * exp(-seconds / s.CURRENT_CHANGE_TAU_S))
-        part = 1.0 - exp(-seconds / s.FREEZE_TAU_S)
-        self._calm += (c - self._calm) * (1.0 - exp(-seconds / s.REST_TAU_S))
-        self._mean += (c - self._mean) * part
-        self._square += (c * c - self._square) * part
+    def _vary(self, c: float, moved: float) -> None:
+        _, change, freeze, rest = self._parts
+        self._change = max(abs(moved), self._change * (1.0 - change))
+        self._calm += (c - self._calm) * rest
+        self._mean += (c - self._mean) * freeze
+        self._square += (c * c - self._square) * freeze
 
 
 def _sensors(temperature_c: Floats) -> Floats:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from math import exp, nan
+from math import isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.common import Common, Z
+from sagwise_daemon.domain.estimate.lowpass import low_passed
 from sagwise_daemon.domain.estimate.peers import EXTRA, OFFSET, OFFSET_LEFT, RATIO, SCALE, SOC, Peers
 from sagwise_daemon.domain.estimate.told import (
     BASE_V,
@@ -27,32 +28,43 @@ from sagwise_daemon.domain.estimate.told import (
 from sagwise_daemon.domain.model import Estimates, Floats, Unknown
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
+# An enumeration's members as numpy's own: it looks long at what it does not know.
+KNOWN, SETTLING, INVALID = (np.int8(int(reason)) for reason in (Unknown.KNOWN, Unknown.SETTLING, Unknown.INVALID))
+
 
 class Floor:
     """Rest is never below the loaded voltage just measured, unless charging has lifted that."""
 
     def __init__(self) -> None:
         self._volts: Floats | None = None
-        self._complete = False
         self._regen_age = np.inf
 
-    def add(self, volts: Floats, complete: bool, c: float, seconds: float) -> None:
-        """Take one reading; NaN voltages leave a group's floor unknown until the next. complete: there is none."""
-        part = 1.0 - exp(-seconds / s.FLOOR_TAU_S)
-        if self._volts is None:
-            self._volts, self._complete = volts.copy(), complete
-        moved = volts - self._volts
-        moved *= part
-        self._volts += moved
-        if not (complete and self._complete):
-            np.copyto(self._volts, volts, where=np.isnan(self._volts))
-            self._complete = complete
-        self._regen_age = 0.0 if c < s.REGEN_C else self._regen_age + seconds
+    def take(self, volts: Floats, c: list[float], seconds: list[float]) -> Floats:
+        """The least that rest may be after each of some readings, (rows, groups) as `volts`; NaN where charging has
+        lifted them. A NaN voltage leaves a group's floor unknown until the next.
+        """
+        first, spans_s = volts[0] if self._volts is None else self._volts, np.array(seconds)
+        whole = not isnan(float(volts.sum() + first.sum()))
+        least = low_passed(first, volts, spans_s, s.FLOOR_TAU_S) if whole else _gappy(first, volts, spans_s)
+        self._volts = least[-1]
+        return np.where(self._lifted(c, seconds), nan, least - s.FLOOR_MARGIN_V)
 
-    def write(self, row: Floats) -> None:
-        """Into `row`, (groups,): the least that rest may be, NaN where charging has lifted the voltages."""
-        if self._volts is not None and self._regen_age >= s.REGEN_MEMORY_S:
-            np.subtract(self._volts, s.FLOOR_MARGIN_V, out=row)
+    def _lifted(self, c: list[float], seconds: list[float]) -> NDArray[np.bool_]:
+        """(rows, 1)"""
+        lifted = []
+        for current, span_s in zip(c, seconds, strict=True):
+            self._regen_age = 0.0 if current < s.REGEN_C else self._regen_age + span_s
+            lifted.append([self._regen_age < s.REGEN_MEMORY_S])
+        return np.array(lifted)
+
+
+def _gappy(first: Floats, volts: Floats, seconds: Floats) -> Floats:
+    """`low_passed` row by row: a group begins anew where its voltage comes back."""
+    last, least = first, np.empty_like(volts)
+    for row in range(len(volts)):
+        last = low_passed(last, volts[row, None], seconds[row, None], s.FLOOR_TAU_S)[0]
+        last = least[row] = np.where(np.isnan(last), volts[row], last)
+    return least
 
 
 def estimates(time_s: Floats, told: Told, curve: OcvCurve, milliohm: float) -> Estimates:
@@ -64,7 +76,7 @@ def estimates(time_s: Floats, told: Told, curve: OcvCurve, milliohm: float) -> E
     ocv = curve.volts(soc)
     sigma = _sigma_v(told, curve.slope(soc), ocv - rest)
     unknown = _reasons(told, sigma)
-    blank = unknown != Unknown.KNOWN
+    blank = unknown != KNOWN
     r_25 = _resistance(told) * milliohm
     sure = np.sqrt(told.single(CHARGE_VARIANCE) + told.single(UNSEEN) + told.soc_variance) < s.SOC_KNOWN_SIGMA
     return Estimates(
@@ -104,10 +116,10 @@ def _resistance(told: Told) -> Floats:
 def _reasons(told: Told, sigma_v: Floats) -> NDArray[np.int8]:
     """(rows, groups) of `Unknown`."""
     most_v = np.where(told.unmeasured, s.BLIND_KNOWN_SIGMA_V, s.KNOWN_SIGMA_V)[:, None]
-    wide = np.where(sigma_v > most_v, told.late[:, None], np.int8(Unknown.KNOWN))
-    unknown = np.where(told.early[:, None] != Unknown.KNOWN, told.early[:, None], wide)
-    unknown[told.doubted] = Unknown.SETTLING
-    unknown[~told.valid] = Unknown.INVALID
+    wide = np.where(sigma_v > most_v, told.late[:, None], KNOWN)
+    unknown = np.where(told.early[:, None] != KNOWN, told.early[:, None], wide)
+    unknown[told.doubted] = SETTLING
+    unknown[~told.valid] = INVALID
     return np.where(told.blank[:, None], told.early[:, None], unknown)
 
 
@@ -120,4 +132,4 @@ def shortfall_v(ratio: Floats) -> Floats:
 
 def soc_sigma(common: Common, peers: Peers) -> Floats:
     """Standard uncertainty of the state of charge, (groups,)."""
-    return np.asarray(np.sqrt(common.p[Z, Z] + common.unseen + peers.p[SOC, SOC]))
+    return np.asarray(np.sqrt(common.p[Z, Z] + common.unseen + peers.soc_variance))

@@ -7,7 +7,7 @@ voltage is averaged over a calm window before a rise and another that begins wel
 
 from __future__ import annotations
 
-from math import nan
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from sagwise_daemon.domain.model import Floats
 RING = 64
 MAD_TO_SIGMA = 1.4826  # median absolute deviation of a normal distribution
 SPACING_S = 0.04  # 64 samples at least this far apart hold the 2.3 s that a step needs
+MIDDLE_BEFORE_S = sum(s.STEP_BEFORE_S) / 2
 
 
 def step_resistance(before_v: Floats, before: float, after_v: Floats, after: float) -> Floats:
@@ -43,11 +44,11 @@ class Steps:
     """
 
     def __init__(self, groups: int) -> None:
-        self._time = np.full(RING, -np.inf)
-        self._c = np.zeros(RING)
-        self._volts = np.full((RING, groups), np.nan)
+        # Lists, since one number of an array costs more than all that is done with it.
+        self._time, self._c = [-inf] * RING, [0.0] * RING
+        self._volts: list[Floats] = [np.full(groups, np.nan)] * RING
         self._next = self._tail = 0
-        self._free_at = -np.inf
+        self._free_at = -inf
         self._found = np.full((s.STEPS_KEPT, groups), np.nan)
         self._sizes = np.full((s.STEPS_KEPT, 1), np.nan)
         self._count = 0
@@ -58,36 +59,39 @@ class Steps:
 
     def interrupt(self, time_s: float) -> None:
         """Nothing before this moment may be one side of a step: readings were lost, or the board began anew."""
-        self._time[:] = -np.inf
+        self._time = [-inf] * RING
         self._free_at = time_s
 
     def add(self, time_s: float, volts: Floats, c: float, factor: float) -> None:
-        """Take one sample; `factor`: the temperature's factor on resistance."""
-        last = (self._next - 1) % RING
-        if time_s - self._time[last] < SPACING_S:
+        """Take one sample; `factor`: the temperature's factor on resistance. `volts` is kept, not copied."""
+        times, here = self._time, self._next
+        if time_s - times[here - 1] < SPACING_S:
             return
-        here = self._next
-        self._time[here], self._c[here], self._volts[here] = time_s, c, volts
+        times[here], self._c[here], self._volts[here] = time_s, c, volts
         self._next = (here + 1) % RING
-        middle = time_s - sum(s.STEP_BEFORE_S) / 2
-        while self._time[self._tail] < middle and self._tail != here:
-            self._tail = (self._tail + 1) % RING
-        if c - self._c[self._tail] >= s.STEP_MIN_C and time_s >= self._free_at:
+        middle, tail = time_s - MIDDLE_BEFORE_S, self._tail
+        while times[tail] < middle and tail != here:
+            tail = (tail + 1) % RING
+        self._tail = tail
+        if c - self._c[tail] >= s.STEP_MIN_C and time_s >= self._free_at:
             self._try(time_s, factor)
 
     def _try(self, time_s: float, factor: float) -> None:
-        age = time_s - self._time
+        age, currents = time_s - np.array(self._time), np.array(self._c)
         before = (age >= s.STEP_BEFORE_S[0] - 1e-6) & (age <= s.STEP_BEFORE_S[1] + 1e-6)
         after, held = age <= s.STEP_AFTER_S + 1e-6, age <= s.STEP_HELD_S + 1e-6
         if before.sum() < 2 or after.sum() < 2:
             return
-        low, high = float(self._c[before].mean()), float(self._c[after].mean())
+        low, high = float(currents[before].mean()), float(currents[after].mean())
         step = high - low
-        if step < s.STEP_MIN_C or not self._calm(before, step) or not self._calm(held, step):
+        if step < s.STEP_MIN_C or not _calm(currents[before], step) or not _calm(currents[held], step):
             return
-        volts = self._volts
-        self._keep(step_resistance(volts[before].mean(axis=0), low, volts[after].mean(axis=0), high) / factor, step)
+        r = step_resistance(self._mean(before), low, self._mean(after), high)
+        self._keep(r / factor, step)
         self._free_at = time_s + s.STEP_PAUSE_S
+
+    def _mean(self, window: NDArray[np.bool_]) -> Floats:
+        return np.asarray(np.mean([self._volts[place] for place in np.flatnonzero(window)], axis=0))
 
     def over_median(self) -> tuple[Floats, Floats]:
         """(groups,) resistance over the median group's, less 1, and its standard uncertainty; NaN until three steps."""
@@ -107,10 +111,6 @@ class Steps:
         """(groups,) how many steps the figure of each rests on."""
         return np.asarray(np.isfinite(self._found).sum(axis=0), np.float64)
 
-    def _calm(self, window: NDArray[np.bool_], step: float) -> bool:
-        currents = self._c[window]
-        return float(currents.max() - currents.min()) <= s.STEP_FLATNESS * step
-
     def _keep(self, r_25: Floats, step: float) -> None:
         row = self._count % s.STEPS_KEPT
         self._found[row] = np.where(r_25 > 0, r_25, np.nan)
@@ -122,3 +122,7 @@ class Steps:
         self.complete = bool(enough.all())
         self.middle_v = float(median_rows(self.r_25[:, None])[0])
         self.step_c = float(median_rows(self._sizes[: len(rows)])[0])
+
+
+def _calm(currents: Floats, step: float) -> bool:
+    return float(currents.max() - currents.min()) <= s.STEP_FLATNESS * step

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.common import ELEMENTS, SLOW, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.common import RATIO as COMMON_RATIO
-from sagwise_daemon.domain.estimate.peers import RATIO, SOC, STATES, Peers
+from sagwise_daemon.domain.estimate.peers import RATIO, SOC, STATES, Record
 from sagwise_daemon.domain.estimate.voltages_only import VoltagesOnly
 from sagwise_daemon.domain.model import Floats, Unknown
 
@@ -25,6 +25,7 @@ DELTA_LEFT, SLOW_LEFT, OFFSET_LEFT_V, FACTOR, GAP_SHARE, BASE_V, RESISTANCE, UNS
     SLOW_C.stop, SLOW_C.stop + 8
 )
 NUMBERS = UNSEEN + 1
+NO_MOMENT = (0.0,) * (UNSEEN - DELTA_LEFT)
 
 
 class Filters(NamedTuple):
@@ -47,82 +48,98 @@ class Filters(NamedTuple):
     soc_variance: Floats
 
 
-class Told:
-    """The record of some rows.
+def settled(common: Common) -> tuple[float, ...]:
+    """What of the common filter changes only where it learns or begins: columns CAPACITY_RATIO to SLOW_R."""
+    p = common.p
+    fading = max(float(p[W, W]) - s.SIGMA_OFFSET_V**2, 0.0) * common.offset_left**2
+    variances = float(p[Z, Z]), float(p[COMMON_RATIO, COMMON_RATIO]), fading
+    return (float(common.x[COMMON_RATIO]), *variances, *(common.x[SLOW] * common.colder).tolist())
 
-    numbers: (rows, NUMBERS). x: the peers' states, (rows, 5, groups). soc_variance: of their charge differences;
-    floor_v: the least that rest may be, NaN for none; r_25: from steps, volts per C, NaN until known; valid, doubted;
-    doubt_v: how far a group has lain from what is expected of it lately; (rows, groups) each. early: reason why nothing
-    is known at all, `KNOWN` if none; late: reason where sigma is too wide; blank: whether the filters were not asked;
-    starting; warm: whether a temperature is known; unmeasured: whether the current is not; believed: whether what
-    earlier rides taught is; (rows,) each.
+
+class Told:
+    """The record of some rows. Each adds what the filters stand at in turn; once all have, `close` lays it in arrays.
+
+    numbers: (rows, NUMBERS). x: the peers' states, (rows, 5, groups). soc_variance: of their charge differences; volts:
+    as read, NaN where not valid; floor_v: the least that rest may be, NaN for none; r_25: from steps, volts per C, NaN
+    until known; valid, doubted; doubt_v: how far a group has lain from what is expected of it lately; (rows, groups)
+    each. early: reason why nothing is known at all, `KNOWN` if none; late: reason where sigma is too wide; blank:
+    whether the filters were not asked; starting; warm: whether a temperature is known; unmeasured: whether the current
+    is not; believed: whether what earlier rides taught is; (rows,) each.
     """
 
-    def __init__(self, valid: NDArray[np.bool_]) -> None:
+    def __init__(self, volts: Floats, valid: NDArray[np.bool_]) -> None:
         rows, groups = valid.shape
-        self.numbers = np.zeros((rows, NUMBERS))
-        self.x = np.zeros((rows, STATES, groups))
-        self.soc_variance = np.zeros((rows, groups))
+        self.numbers: Floats = np.zeros((0, NUMBERS))
+        self.r_25: Floats = np.zeros((0, groups))
+        self._numbers: list[tuple[float, ...]] = []
+        self._r_25: list[Floats] = []
+        self._no_r_25 = np.full(groups, nan)
+        self.x = np.empty((rows, STATES, groups))
+        self.soc_variance = np.empty((rows, groups))
         self.floor_v = np.full((rows, groups), nan)
-        self.r_25 = np.zeros((rows, groups))
-        self.valid = valid
-        self.doubted = np.zeros((rows, groups), np.bool_)
-        self.doubt_v = np.zeros((rows, groups))
+        self.volts, self.valid = volts, valid
+        self.doubted = np.empty((rows, groups), np.bool_)
+        self.doubt_v = np.empty((rows, groups))
         self.early = np.zeros(rows, np.int8)
-        self.late = np.zeros(rows, np.int8)
+        self.late = np.full(rows, int(Unknown.SETTLING), np.int8)
         self.blank = np.zeros(rows, np.bool_)
         self.starting = np.zeros(rows, np.bool_)
         self.warm = np.zeros(rows, np.bool_)
         self.unmeasured = np.zeros(rows, np.bool_)
         self.believed = np.zeros(rows, np.bool_)
 
-    def filters(self, row: int, common: Common, peers: Peers) -> None:
-        """Both filters as they are after this row's reading."""
-        p, (z, ratio, *_) = common.p, common.x.tolist()
-        fading = max(p[W, W] - s.SIGMA_OFFSET_V**2, 0.0) * common.offset_left**2
-        variances = p[Z, Z], p[COMMON_RATIO, COMMON_RATIO], fading
-        numbers = self.numbers[row]
-        slow_r = (common.x[SLOW] * common.colder).tolist()
-        numbers[:DELTA_LEFT] = (z, ratio, *variances, *slow_r, *common.currents.tolist())
-        numbers[UNSEEN] = common.unseen
-        self.x[row] = peers.x
-        self.soc_variance[row] = peers.variances[SOC]
+    def close(self) -> None:
+        """All rows have been added."""
+        self.numbers, self.r_25 = np.array(self._numbers), np.array(self._r_25)
 
-    def nothing(self, row: int, reason: Unknown, starting: bool) -> None:
+    def peers(self, rows: slice, record: Record, lessons: list[int]) -> None:
+        """The peer filter after each of some rows; lessons: how many of the record each has behind it."""
+        which = np.array(lessons, np.intp)
+        for own, of_record in zip((self.x, self.soc_variance, self.doubt_v, self.doubted), record, strict=True):
+            own[rows] = of_record.take(which, 0)
+
+    def nothing(self, row: int, common: Common, reason: Unknown, starting: bool) -> None:
         """Nothing is known of any group, for one reason."""
         self.early[row], self.blank[row], self.starting[row] = reason, True, starting
+        self._add(float(common.x[Z]), settled(common), common, NO_MOMENT, self._no_r_25)
 
-    def moment(self, row: int, shared: Shared, common: Common, factor: float, warm: bool) -> None:
-        """What holds at this row's moment."""
-        self.numbers[row, DELTA_LEFT:RESISTANCE] = (
+    def moment(
+        self,
+        common: Common,
+        known: tuple[float, ...],
+        shared: Shared,
+        factor: float,
+        resistance_v: float,
+        r_25: Floats,
+    ) -> None:
+        """What holds at a moment. known: `settled`. resistance_v: the common filter's, where r_25 is not complete."""
+        moment = (
             shared.delta_left,
             shared.slow_left_v,
             shared.offset_left_v,
             factor,
             s.SIGMA_OF_GAP if common.scaled else s.UNSCALED_SIGMA_OF_GAP,
             s.SIGMA_BASE_V if common.rested else s.SIGMA_LOADED_START_V,
+            resistance_v,
         )
-        self.warm[row] = warm
+        self._add(float(common.x[Z]), known, common, moment, r_25)
 
-    def voltages(self, row: int, alone: VoltagesOnly) -> None:
+    def voltages(self, row: int, common: Common, alone: VoltagesOnly) -> None:
         """What the voltages alone say, in place of the common filter; no resistance, which needs a current."""
-        numbers, shared = self.numbers[row], alone.shared
+        shared = alone.shared
         assert shared is not None
-        numbers[CHARGE], numbers[CHARGE_VARIANCE] = shared.soc, alone.variance + s.SIGMA_SOC**2
-        numbers[OFFSET_VARIANCE] = 0.0
-        left = (
-            shared.delta_left,
-            shared.slow_left_v,
-            shared.offset_left_v,
-            alone.factor,
-            s.BLIND_SIGMA_OF_GAP,
-            alone.base_v,
-            nan,
+        ratio, _, ratio_variance, _, *slow_r = settled(common)
+        known = (ratio, alone.variance + s.SIGMA_SOC**2, ratio_variance, 0.0, *slow_r)
+        left = shared.delta_left, shared.slow_left_v, shared.offset_left_v
+        self._add(
+            shared.soc, known, common, (*left, alone.factor, s.BLIND_SIGMA_OF_GAP, alone.base_v, nan), self._no_r_25
         )
-        numbers[DELTA_LEFT:UNSEEN] = left
-        self.r_25[row] = nan
         self.late[row] = Unknown.NO_CURRENT
         self.warm[row] = alone.warm
+
+    def _add(self, z: float, known: tuple[float, ...], common: Common, moment: tuple[float, ...], r_25: Floats) -> None:
+        self._numbers.append((z, *known, *common.currents, *moment, common.unseen))
+        self._r_25.append(r_25)
 
     def single(self, number: int) -> Floats:
         """(rows, 1) of one of `numbers`."""

@@ -26,7 +26,7 @@ from sagwise_daemon.domain.estimate.common import SLOW as COMMON_SLOW
 from sagwise_daemon.domain.estimate.common import TAU as COMMON_TAU
 from sagwise_daemon.domain.estimate.common import Common, Shared, Z
 from sagwise_daemon.domain.estimate.inputs import Moment, Seen
-from sagwise_daemon.domain.estimate.peers import Peers
+from sagwise_daemon.domain.estimate.peers import Lesson, Peers
 from sagwise_daemon.domain.estimate.quiet import Quiet
 from sagwise_daemon.domain.estimate.start import Start
 from sagwise_daemon.domain.model import Floats
@@ -354,8 +354,8 @@ class VoltagesOnly:
         c = float(self.w @ self.c)
         self._change = max(abs(c - before), self._change * exp(-seconds / s.CURRENT_CHANGE_TAU_S))
         moment = Moment(seconds, c, 0.5 * (c + before), self._change, self.factor, False, self.warm, 0.0)
-        self.peers.predict(moment.mean_c * seconds / 3600.0, seconds)
-        self.peers.learn(seen, shared, moment, seconds, max(1.0, s.NOMINAL_STEP_S / max(seconds, s.LEARN_EVERY_S)))
+        crowd = max(1.0, s.NOMINAL_STEP_S / max(seconds, s.LEARN_EVERY_S))
+        self.peers.learn([Lesson(seen, shared, moment, moment.mean_c * seconds / 3600.0, seconds, crowd)])
 
     def _spread(self) -> None:
         """How far the scales lie apart, and each one's own variance."""
