@@ -66,7 +66,7 @@ def new_state(pack: Pack, learnt: Learnt | None = None) -> State:
     """Before the first event of `pack`; learnt: what its earlier rides taught, if there were any."""
     estimator = estimate.new(pack, learnt)
     earlier_mohm = None if learnt is None else sure_mohm(learnt)
-    return State(estimator, Engine(pack, earlier_mohm=earlier_mohm), EnergyLeft(pack), WayHome())
+    return State(estimator, Engine(pack, earlier_mohm=earlier_mohm), EnergyLeft(pack, learnt), WayHome())
 
 
 def step(state: State, event: Event) -> tuple[State, Outcomes]:
@@ -117,7 +117,8 @@ def take(state: State, readings: Readings) -> Taken:
 
 def learnt(state: State) -> Learnt | None:
     """What is known of the pack for its next ride; None where nothing new was taught."""
-    return estimate.learnt(state.estimator)
+    known = estimate.learnt(state.estimator)
+    return None if known is None else state.energy.teach(known)
 
 
 def weak_groups(state: State) -> tuple[Weakness, ...]:

@@ -34,6 +34,8 @@ def make_learnt(groups: int = 4) -> Learnt:
         group_ratio_sigma=np.array([0.02, 0.02, np.inf, 0.03])[:groups],
         offset_c=0.013,
         offset_sigma_c=0.004,
+        behind_ratio=np.array([0.01, 0.0, np.nan, 0.33])[:groups],
+        behind_ratio_sigma=np.array([0.03, 0.02, np.inf, 0.04])[:groups],
     )
 
 
@@ -68,6 +70,15 @@ def test_shares_of_other_slow_elements_are_left_and_all_else_is_kept() -> None:
     document["slow_elements_s"] = [2.0, 20.0, 150.0]
     found = from_text(json.dumps(document), 4)
     assert np.isnan(found.shares_v).all() and not found.resistance_known
+    assert found.ratio == make_learnt().ratio and np.array_equal(found.steps, make_learnt().steps)
+
+
+def test_a_document_of_before_the_behind_ratios_keeps_all_else() -> None:
+    document = json.loads(to_text(make_learnt()))
+    for name in ("group_behind_ratio", "group_behind_ratio_sigma"):
+        del document[name]
+    found = from_text(json.dumps(document), 4)
+    assert np.isnan(found.behind_ratio).all() and np.isinf(found.behind_ratio_sigma).all()
     assert found.ratio == make_learnt().ratio and np.array_equal(found.steps, make_learnt().steps)
 
 

@@ -38,6 +38,10 @@ MIDDLE_SHARE = 1.0  # of READ_V, what a flat curve at the middle group makes uns
 LEFT_SHARE = 0.5  # of the common filter's slow polarisation, what the groups' difference shows (tuned)
 LINE_SOC = 0.02  # no number of coasts makes the line surer than this: what is wrong is wrong in all of them
 RATIO_SIGMA = 0.15  # of the peer filter's κ, to begin with (tuned)
+# Of what an earlier ride said of κ, beside its own sigma. 0.01 to 0.05 serve second rides alike (22 simulated ones);
+# the widest lets go of it soonest where a group has lost more since.
+TAUGHT_SIGMA = 0.05
+TEACHES_BELOW = 0.10  # less sure, κ is hardly more than the peer filter's guess
 SOC_SIGMA = 0.03  # of the peer filter's charge difference under load (tuned)
 FADE_S = 1800.0  # a cell may drop out during the ride
 LEAST_SLOPE = 0.05  # on a plateau a voltage tells nothing
@@ -62,9 +66,23 @@ class Behind:
         self._apart = 1.0
         self._taken_s = -np.inf
         self.ratio = self.ratio_sigma = self.behind = self.behind_sigma = np.zeros(groups)
+        self._taught: tuple[Floats, Floats] = (np.full(groups, np.nan), np.full(groups, np.inf))
+
+    def start_from(self, ratio: Floats, ratio_sigma: Floats) -> None:
+        """κ and its standard uncertainty as found before, (groups,), NaN and inf where it was not."""
+        self._taught = ratio, ratio_sigma
+
+    @property
+    def taught(self) -> tuple[Floats, Floats]:
+        """For `start_from`: what has come of this ride and of those before."""
+        if isnan(self._began_soc):
+            return self._taught
+        known = self.ratio_sigma < TEACHES_BELOW
+        return np.where(known, self.ratio, np.nan), np.where(known, self.ratio_sigma, np.inf)
 
     def forget(self) -> None:
-        """The estimator begins anew."""
+        """The estimator begins anew; what a group is short of stays."""
+        self.start_from(*self.taught)
         self._began_soc = np.nan
         self._coast_s = 0.0
 
@@ -118,15 +136,16 @@ class Behind:
         return self._apart
 
     def work_out(self, filters: Filters) -> None:
-        """Fit the lines: y = first − κ d, with the beginning and the peer filter's κ as what was known before."""
+        """Fit the lines y = first − κ d; known before: the beginning, the peer filter's κ, and κ of earlier rides."""
         if isnan(self._began_soc):
             self._begin(filters)
         ones, d, dd, y, dy = self._sums
         drawn = self._began_soc - filters.z
         known = 1.0 / np.maximum(self._first_sigma, 1e-4) ** 2
-        guess = 1.0 / RATIO_SIGMA**2
-        a, b, c = ones + known, -d, dd + guess
-        right = (y + self._first * known, -dy + filters.ratios * guess)
+        guess, (taught, taught_sigma) = 1.0 / RATIO_SIGMA**2, self._taught
+        trust = 1.0 / np.hypot(taught_sigma, TAUGHT_SIGMA) ** 2
+        a, b, c = ones + known, -d, dd + guess + trust
+        right = (y + self._first * known, -dy + filters.ratios * guess + np.nan_to_num(taught) * trust)
         determinant = a * c - b * b
         first = (c * right[0] - b * right[1]) / determinant
         self.ratio = np.clip((a * right[1] - b * right[0]) / determinant, *s.PEER_RATIO_CLAMP)

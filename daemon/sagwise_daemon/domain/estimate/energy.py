@@ -13,14 +13,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, isnan, nan
+from math import exp, inf, isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.behind import Behind, mean_slope
-from sagwise_daemon.domain.estimate.common import LEFT_INSIDE, LEFT_OUTSIDE
+from sagwise_daemon.domain.estimate.common import LEFT_INSIDE, LEFT_OUTSIDE, TAU
+from sagwise_daemon.domain.estimate.taught import Learnt, aged
 from sagwise_daemon.domain.estimate.told import Filters, Told
 from sagwise_daemon.domain.model import Energy, Estimates, Floats, Pack, Readings
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
@@ -35,11 +36,11 @@ FIRST_C, FIRST_S = 1.0, 60.0
 FIRST_DROP = 1.6  # total drop over the 1 s resistance after a while of riding
 LEAST_MEAN_C = 0.05
 
-# Lag of rest behind equilibrium at the reserve: for some published cells all of what the filter learns on the way down,
-# for others a third, and never nothing, while the filter finds next to none in some. So half of it, and a little per C
-# beside it (both tuned, on simulated packs of published cells: healthy ones lean to neither side). Cells differ by
-# 0.02 of charge here, and even the true lag of the first half of a ride would not tell it beforehand.
-LAG_SHARE, LAG_PER_C = 0.5, 0.003
+# Lag of rest behind equilibrium at the reserve: what the slow elements will have come to by then, each in its own time.
+# Outside the curve all of it: what the filter takes for more polarisation than there is, it takes for more charge as
+# well, and the two cancel. Inside the curve half of it, and never nothing, as the filter finds next to none in some
+# cells (tuned on 45 simulated packs of published cells, docs/results/energy.md: they lean to neither side).
+INSIDE_SHARE, LEAST_LAG = 0.5, 0.005
 
 # How far `turn_back` leans to the cautious side: its margin covers an energy known to this share of itself; of what is
 # less sure, twice the rest is taken off. Set on 42 simulated out-and-back rides that turn near the point of no return:
@@ -92,8 +93,13 @@ class Reserve:
         self._under = np.concatenate([[0.0], np.cumsum(parts)])
 
     def soc_end(self, outlook: Outlook) -> Floats:
-        """State of charge of each group when its rest voltage is at the limit; (groups,)."""
-        return self.curve.soc(self.limit_v + outlook.slow_v) + outlook.lag
+        """State of charge of each group when its rest voltage is at the limit; (groups,).
+
+        Where the curve is flat above the limit, a few millivolts of polarisation are no tenths of the charge.
+        """
+        bare = self.curve.soc(np.array(self.limit_v))
+        outside = self.curve.soc(self.limit_v + outlook.slow_v) - bare
+        return np.asarray(bare + np.minimum(outside, outlook.slow_v / s.PLATEAU) + outlook.lag)
 
     def mean_v(self, high: Floats, low: Floats) -> Floats:
         """Mean equilibrium voltage between two states of charge, high above low."""
@@ -167,30 +173,35 @@ class Style:
 
 
 def outlook_of(
-    filters: Filters, behind: Behind, known: NDArray[np.bool_], stated_ah: float, slope: float, met_c: float
+    filters: Filters, behind: Behind, known: NDArray[np.bool_], stated_ah: float, slope: float, drops_v: Floats
 ) -> Outlook:
     """What the filters know at one moment; known: groups that have an estimate.
 
-    slope: mean slope of the curve, volts. met_c: the mean current in C times the temperature's factor.
+    slope: mean slope of the curve, volts. drops_v: (elements,) as of `drops_at_reserve`.
     """
-    share, polarised = 1.0 + behind.ratio, LAG_SHARE * met_c
-    lag = polarised * float(LEFT_INSIDE @ filters.slow_r) / slope
-    outside = polarised * float(LEFT_OUTSIDE @ filters.slow_r)
+    share = 1.0 + behind.ratio
+    lag = INSIDE_SHARE * float(LEFT_INSIDE @ drops_v) / slope
     return Outlook(
         soc=filters.z + behind.behind,
         capacity_ah=behind.capacity_ah(stated_ah, filters),
         soc_sigma=np.sqrt(filters.z_variance + behind.behind_sigma**2),
         ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), behind.ratio_sigma) / share,
-        lag=share * (lag + LAG_PER_C * met_c),
-        slow_v=share * outside,
+        lag=share * lag + LEAST_LAG,
+        slow_v=share * float(LEFT_OUTSIDE @ drops_v),
         known=known,
     )
+
+
+def drops_at_reserve(filters: Filters, factor: float, mean_c: float, seconds: float) -> Floats:
+    """(elements,) volts over each slow element after `seconds` more at `mean_c`; factor: temperature's, now."""
+    reached_c = mean_c + (filters.slow_c - mean_c) * np.exp(-seconds / TAU)
+    return np.asarray(factor * filters.slow_r * reached_c)
 
 
 class EnergyLeft:
     """Follows the ride reading by reading; `left` is the present figure, worked out anew every two seconds."""
 
-    def __init__(self, pack: Pack) -> None:
+    def __init__(self, pack: Pack, learnt: Learnt | None = None) -> None:
         limit_v = pack.rules["rest_low"].limit
         curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)
         self._reserve = Reserve(curve, nan if limit_v is None else limit_v)
@@ -198,7 +209,12 @@ class EnergyLeft:
         self.behind = Behind(curve, pack.series)
         self._capacity_ah = pack.capacity_ah
         self._last_s = self._due_s = -np.inf
+        if learnt is not None:
+            before = aged(learnt)
+            self.behind.start_from(before.behind_ratio, before.behind_ratio_sigma)
+        self._believed = True  # that the pack is the one that earlier rides taught about
         self._factor = 1.0
+        self._seconds = inf  # until the reserve
         self.left = UNKNOWN
 
     def retune(self, pack: Pack) -> None:
@@ -206,8 +222,22 @@ class EnergyLeft:
         limit_v = pack.rules["rest_low"].limit
         self._reserve = Reserve(OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v), nan if limit_v is None else limit_v)
 
+    def teach(self, learnt: Learnt) -> Learnt:
+        """`learnt` with what this ride has found of the groups' charge."""
+        ratio, sigma = self.behind.taught
+        known = np.isfinite(ratio)
+        return replace(
+            learnt,
+            behind_ratio=np.where(known, ratio, learnt.behind_ratio),
+            behind_ratio_sigma=np.where(known, sigma, learnt.behind_ratio_sigma),
+        )
+
     def take(self, readings: Readings, estimates: Estimates, told: Told) -> list[Left]:
         """Readings in turn, the estimates just made of them, and the filters' record of them; one figure for each."""
+        if self._believed and not told.believed[-1]:
+            self._believed = False
+            nothing = Learnt.nothing(len(self.behind.ratio))
+            self.behind.start_from(nothing.behind_ratio, nothing.behind_ratio_sigma)
         rows = zip(
             readings.time_s.tolist(),
             (readings.current_a / self._capacity_ah).tolist(),
@@ -248,9 +278,16 @@ class EnergyLeft:
         self._factor = told.factor(row, self._factor)
         self.behind.work_out(filters)
         known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
-        met_c = self._factor * self._style.mean_c
-        outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, met_c)
+        mean_c = self._style.mean_c
+        drops_v = drops_at_reserve(filters, self._factor, mean_c, self._seconds)
+        outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, drops_v)
         self.left = energy_left(self._reserve, outlook, self._factor * self._style.loss_v)
+        self._seconds = self._until_reserve(mean_c)
+
+    def _until_reserve(self, mean_c: float) -> float:
+        """Seconds, nearly: no element cares for a tenth of them. Endless while nothing is known."""
+        power_w = len(self.behind.ratio) * self._reserve.limit_v * mean_c * self._capacity_ah
+        return inf if isnan(self.left.at_most_wh) else 3600.0 * self.left.at_most_wh / power_w
 
 
 def _below_v(readings: Readings, estimates: Estimates) -> Floats:

@@ -135,6 +135,8 @@ def _taught(state: EstimatorState) -> Learnt:
         group_ratio_sigma=capacity.group_ratio_sigma,
         offset_c=zero.offset_c if zero.known else nan,
         offset_sigma_c=zero.sigma_c if zero.known else inf,
+        behind_ratio=blank.behind_ratio,
+        behind_ratio_sigma=blank.behind_ratio_sigma,
     )
 
 

@@ -35,8 +35,9 @@ class Learnt:
     rides: how many taught it. resistance_25c_mohm: 1 s resistance at 25 degC by `steps` load steps of about `step_c`
     (in C), a faded count. shares_v: (SHARES,) the common model's ohmic, bent and slow resistances, volts per C
     at 25 degC. ratio: stated capacity over the middle group's, less 1, as the current sensor counts; group_ratio: the
-    middle group's over each group's, less 1. offset_c: what the current sensor shows at no current, in C.
-    age_days: since the last of those rides, NaN where no clock can tell.
+    middle group's over each group's, less 1, by the surest pair of points; behind_ratio: the same, by the line through
+    all coasts that the energy left is reckoned with (`behind`). offset_c: what the current sensor shows at no current,
+    in C. age_days: since the last of those rides, NaN where no clock can tell.
     """
 
     rides: int
@@ -50,13 +51,17 @@ class Learnt:
     group_ratio_sigma: Floats
     offset_c: float
     offset_sigma_c: float
+    behind_ratio: Floats
+    behind_ratio_sigma: Floats
     age_days: float = 0.0
 
     @classmethod
     def nothing(cls, groups: int) -> Learnt:
         """Before the first ride."""
         blank, endless = np.full(groups, nan), np.full(groups, inf)
-        return cls(0, blank, np.zeros(groups), nan, np.full(SHARES, nan), nan, inf, blank, endless, nan, inf)
+        return cls(
+            0, blank, np.zeros(groups), nan, np.full(SHARES, nan), nan, inf, blank, endless, nan, inf, blank, endless
+        )
 
     @property
     def resistance_known(self) -> bool:
@@ -77,6 +82,7 @@ def aged(learnt: Learnt) -> Learnt:
         learnt,
         ratio_sigma=hypot(learnt.ratio_sigma, more),
         group_ratio_sigma=np.hypot(learnt.group_ratio_sigma, more),
+        behind_ratio_sigma=np.hypot(learnt.behind_ratio_sigma, more),
         steps=learnt.steps * STEPS_KEPT_SHARE,
         age_days=0.0,
     )
@@ -88,8 +94,8 @@ def sure_mohm(learnt: Learnt) -> Floats:
 
 
 def merged(before: Learnt, ride: Learnt) -> Learnt:
-    """`before` (already aged) with one more ride, each figure by its weight. The offset and the model's resistances are
-    the later ride's own, which began from the earlier.
+    """`before` (already aged) with one more ride, each figure by its weight. The offset, the model's resistances and
+    the lines' ratios are the later ride's own, which began from the earlier.
 
     Capacities do not become surer by averaging: what is wrong with one ride's (the curve, the cell's slow recovery) is
     wrong with the next one's.
@@ -104,6 +110,7 @@ def merged(before: Learnt, ride: Learnt) -> Learnt:
     resistance, _ = _blend(mohm, np.zeros_like(mohm), np.array([1.0 - share, share]))
     later = ride if np.isfinite(ride.shares_v).all() else before
     zeroed = ride if isfinite(ride.offset_c) else before
+    lined = np.isfinite(ride.behind_ratio)
     return Learnt(
         rides=before.rides + ride.rides,
         resistance_25c_mohm=resistance,
@@ -116,6 +123,8 @@ def merged(before: Learnt, ride: Learnt) -> Learnt:
         group_ratio_sigma=group_ratio_sigma,
         offset_c=zeroed.offset_c,
         offset_sigma_c=zeroed.offset_sigma_c,
+        behind_ratio=np.where(lined, ride.behind_ratio, before.behind_ratio),
+        behind_ratio_sigma=np.where(lined, ride.behind_ratio_sigma, before.behind_ratio_sigma),
     )
 
 

@@ -35,6 +35,7 @@ GROUPS = {
     "group_capacity_ratio": "group_ratio",
     "group_capacity_ratio_sigma": "group_ratio_sigma",
 }
+GROUPS_SINCE = {"group_behind_ratio": "behind_ratio", "group_behind_ratio_sigma": "behind_ratio_sigma"}  # once absent
 SINGLES = {
     "step_c": "step_c",
     "capacity_ratio": "ratio",
@@ -44,7 +45,7 @@ SINGLES = {
 }
 SHARES = "resistance_shares_v"  # volts per C at 25 degC
 ELEMENTS = "slow_elements_s"  # the time constants that the shares were learnt with
-SIGMAS = ("group_ratio_sigma", "ratio_sigma", "offset_sigma_c")  # unknown means infinite here
+SIGMAS = ("group_ratio_sigma", "behind_ratio_sigma", "ratio_sigma", "offset_sigma_c")  # unknown means infinite here
 
 _log = logging.getLogger(__name__)
 
@@ -86,7 +87,8 @@ class StoredMemory:
 
 def to_text(learnt: Learnt) -> str:
     """As JSON, null where unknown."""
-    document: dict[str, Any] = {key: _plain(getattr(learnt, name)) for key, name in (GROUPS | SINGLES).items()}
+    names = GROUPS | GROUPS_SINCE | SINGLES
+    document: dict[str, Any] = {key: _plain(getattr(learnt, name)) for key, name in names.items()}
     document[SHARES], document[ELEMENTS] = _plain(learnt.shares_v), list(SLOW_ELEMENTS_S)
     return json.dumps(document, sort_keys=True, allow_nan=False)
 
@@ -94,10 +96,13 @@ def to_text(learnt: Learnt) -> str:
 def from_text(text: str, groups: int) -> Learnt:
     """Raises ValueError, KeyError or TypeError for what is not a document of so many groups.
 
-    Shares learnt with other slow elements have no meaning in these: they are left, and all else is kept.
+    Shares learnt with other slow elements have no meaning in these: they are left, and all else is kept. So it is
+    of a document from before there were behind ratios.
     """
     document = json.loads(text)
     values: dict[str, Any] = {name: _row(document[key], groups, name) for key, name in GROUPS.items()}
+    absent = [None] * groups
+    values |= {name: _row(document.get(key, absent), groups, name) for key, name in GROUPS_SINCE.items()}
     values |= {name: float(_row([document[key]], 1, name)[0]) for key, name in SINGLES.items()}
     alike = document.get(ELEMENTS) == list(SLOW_ELEMENTS_S)
     shares = _row(document[SHARES] if alike else [None] * RESISTANCE_SHARES, RESISTANCE_SHARES, "shares_v")
