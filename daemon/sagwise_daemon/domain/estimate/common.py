@@ -19,23 +19,15 @@ import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.inputs import SAME_S, Moment
+from sagwise_daemon.domain.estimate.slow_elements import ELEMENTS, LEFT, SLOPING, slow_elements
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
-ELEMENTS = len(s.TAU_S)
 Z, RATIO, OHMIC, BENT, SLOW, W = 0, 1, 2, 3, slice(4, 4 + ELEMENTS), 4 + ELEMENTS
 RESISTANCES = slice(OHMIC, W)
 STATES = W + 1
-# The part of an element's drop that is left after 60 s of rest; how much of it acts inside and outside the curve.
-LEFT: Floats = np.exp(-s.REST_HORIZON_S / np.array(s.TAU_S))
-INSIDE: Floats = np.array(s.INSIDE_SHARES)
-OUTSIDE: Floats = 1.0 - INSIDE
+INSIDE, OUTSIDE = SLOPING.inside, SLOPING.outside
 LEFT_INSIDE, LEFT_OUTSIDE = LEFT * INSIDE, LEFT * OUTSIDE
-# The same as lists: so few numbers cost less one by one than as arrays.
-OUTSIDE_SHARES: list[float] = OUTSIDE.tolist()
-SHARES = list(zip(OUTSIDE_SHARES, s.INSIDE_SHARES, strict=True))
-LEFT_INSIDE_SHARES: list[float] = LEFT_INSIDE.tolist()
-LEFT_OUTSIDE_SHARES: list[float] = LEFT_OUTSIDE.tolist()
 MORE_POWER: Floats = np.array(s.SLOW_POWERS) - 1.0
 SAME_FACTOR = 1e-4  # a temperature's factor closer than this is the same: 3 mK
 TAU: Floats = np.array(s.TAU_S)
@@ -74,6 +66,11 @@ class Common:
         self.drop_v = drop_v
         low, high = curve.volts(np.array([0.2, 0.9]))
         self._slope = float(high - low) / 0.7
+        self._elements = slow_elements(self._slope)
+        inside, outside = self._elements.inside, self._elements.outside
+        # As lists: so few numbers cost less one by one than as arrays.
+        self._inside, self._outside = inside.tolist(), outside.tolist()
+        self._left_inside, self._left_outside = (LEFT * inside).tolist(), (LEFT * outside).tolist()
         self.rested, self.unseen = True, 0.0
         self._shape(drop_v)
         self.x: Floats = self._first.copy()
@@ -93,14 +90,14 @@ class Common:
         """First values, their sigmas, walks and clamps, all in proportion to the 1 s resistance."""
         self.drop_v = drop_v
         ohmic, bent = s.OHMIC_SHARE * drop_v, s.BENT_SHARE * drop_v
-        slow = np.array(s.SLOW_SHARES) * drop_v + np.array(s.SLOW_LAGS) * self._slope
+        slow = self._elements.first_v(drop_v, self._slope)
         self._first = np.array([0.5, 0.0, ohmic, bent, *slow, 0.0])
         sigmas = [
             s.SIGMA_SOC,
             s.SIGMA_RATIO,
             s.SIGMA_OHMIC * ohmic,
             s.SIGMA_BENT * bent,
-            *(np.array(s.SIGMA_SLOW) * slow),
+            *(self._elements.sigmas * slow),
         ]
         self._sigmas = np.array([*sigmas, s.SIGMA_OFFSET_V])
         walks = [s.WALK_SOC, s.WALK_RATIO, s.WALK_OHMIC * ohmic, s.WALK_BENT * bent, *(np.array(s.WALK_SLOW) * slow)]
@@ -199,11 +196,11 @@ class Common:
         bent_c = asinh(s.ASINH_GAIN * c) / s.ASINH_UNIT
         driven = self._driven(moment.factor)
         slow = list(map(mul, driven, slow_r))
-        delta = _dot(s.INSIDE_SHARES, slow) / self._slope
+        delta = _dot(self._inside, slow) / self._slope
         ocv, slope = self.curve.at(z - delta)
-        drop = factor * (ohmic * c + bent * bent_c) + _dot(OUTSIDE_SHARES, slow)
-        shares = [outside + inside * (slope / self._slope) for outside, inside in SHARES]
-        of_slow = [-x * share for x, share in zip(driven, shares, strict=True)]
+        drop = factor * (ohmic * c + bent * bent_c) + _dot(self._outside, slow)
+        steeper, shares = slope / self._slope, zip(driven, self._outside, self._inside, strict=True)
+        of_slow = [-x * (outside + inside * steeper) for x, outside, inside in shares]
         h = np.array([slope, 0.0, -factor * c, -factor * bent_c, *of_slow, 1.0])
         doubt = s.NOISE_OF_CHANGE * factor * (ohmic + bent) * moment.change
         if not self.rested:
@@ -270,9 +267,9 @@ class Common:
         """The state as the peers need it, given the median voltage just measured."""
         z, _, _, _, *slow_r, w = self.x.tolist()
         slow = list(map(mul, self._driven(factor), slow_r))
-        delta, delta_left = _dot(s.INSIDE_SHARES, slow) / self._slope, _dot(LEFT_INSIDE_SHARES, slow) / self._slope
+        delta, delta_left = _dot(self._inside, slow) / self._slope, _dot(self._left_inside, slow) / self._slope
         # Without the fastest, which is gone within the sag that the peers take for the fast drop.
-        slow_v, left_v = _dot(OUTSIDE_SHARES[1:], slow[1:]), _dot(LEFT_OUTSIDE_SHARES, slow)
+        slow_v, left_v = _dot(self._outside[1:], slow[1:]), _dot(self._left_outside, slow)
         ocv, slope = self.curve.at(z - delta)
         if not self.rested:
             self.unseen = (s.LOADED_CHARGE_OF_SLOW * (delta + slow_v / max(slope, s.PLATEAU))) ** 2

@@ -58,6 +58,12 @@ TAU_S = (2.0, 11.7, 77.2, 594.0)
 SLOW_SHARES = (0.0253, 0.0816, 0.198, 0.0916)  # first values over the prior 1 s resistance (fitted) ...
 SLOW_LAGS = (0.000865, 0.00966, 0.00768, 0.00062)  # ... and added: charge per C by which diffusion lags (fitted)
 INSIDE_SHARES = (0.0, 0.0, 0.56, 0.0)  # of each acts inside the curve, OCV(z − δ): near empty the curve bends (fitted)
+# Where the curve's mean slope, volts from empty to full, is less than this, other figures hold: LFP's is about 0.2, all
+# others' 0.7 and more. Found in a search of their own, over rides of one published LFP cell and of such with other
+# particles (fitted): what is slow acts nearly all inside the curve, and is better known.
+FLAT_SLOPE = 0.35
+FLAT_SLOW_SHARES, FLAT_SLOW_LAGS = (0.0253, 0.0766, 0.124, 0.13), (0.000865, 0.00829, 0.014, 0.000307)
+FLAT_INSIDE_SHARES, FLAT_SIGMA_SLOW = (0.0, 0.938, 0.921, 0.967), (1.11, 0.644, 0.512, 1.05)
 # Powers of the temperature's factor: diffusion in the particles slows down more in the cold than all else (fitted).
 SLOW_POWERS, FAST_POWER = (1.28, 0.449, 1.41, 1.8), 1.22
 ASINH_GAIN = 2.0  # charge transfer: Butler-Volmer's asinh, half bent at 0.5C
