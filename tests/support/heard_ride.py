@@ -17,6 +17,7 @@ import numpy as np
 from out_and_back import Floats, Ride
 
 from sagwise_daemon.domain.core import new_state, step, take
+from sagwise_daemon.domain.estimate import Learnt
 from sagwise_daemon.domain.model import Acknowledge, AlarmState
 
 AT_ONCE = 250  # readings told together; which changes nothing but the time it takes
@@ -45,9 +46,13 @@ class Heard:
         return "wolf" if any(moment <= ride.home_s for moment, _ in self.raised) else "could"
 
 
-def hear(ride: Ride, chemistry: str = "measured", told: bool = True, whole: bool = True) -> Heard:
-    """Tell a new core the ride. told: the rider says when the bike turns. whole: not only as far as it is judged by."""
-    state, readings = new_state(ride.plan.pack(chemistry)), ride.readings
+def hear(
+    ride: Ride, chemistry: str = "measured", told: bool = True, whole: bool = True, learnt: Learnt | None = None
+) -> Heard:
+    """Tell a new core the ride. told: the rider says when the bike turns. whole: not only as far as it is judged by.
+    learnt: what earlier rides left.
+    """
+    state, readings = new_state(ride.plan.pack(chemistry), learnt), ride.readings
     if not whole:
         judged_s = ride.turned_s if ride.home_s is None else ride.home_s
         readings = readings.rows(slice(0, int(np.searchsorted(readings.time_s, judged_s, side="right"))))

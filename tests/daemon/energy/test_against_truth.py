@@ -13,7 +13,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from energy_rides import ridden
 from energy_steps import add
+from truth_rides import load
 
 from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate.energy import EnergyLeft
@@ -75,3 +77,25 @@ def test_from_half_charge_down_it_is_what_the_pack_then_gave() -> None:
     assert len(apart) >= 4
     assert np.mean(np.concatenate(apart) <= 0.10) >= 0.90
     assert np.mean(np.concatenate(within)) >= 0.90
+
+
+@pytest.mark.slow
+def test_a_sound_pack_is_foreseen_down_to_its_reserve() -> None:
+    """Five sound groups from half charge down, to 10 % of the truth; 58 % of the moments while lag was half of the
+    steady one whatever the time left."""
+    course, _ = ridden(load(TRUTH / "oregan2022_9106.npz"))
+    assert course is not None
+    assert course.within.mean() >= 0.75
+
+
+@pytest.mark.slow
+def test_what_a_ride_found_of_a_weak_group_is_known_on_the_next() -> None:
+    """Minutes at constant current, a group at 75 %: a ride with few coasts. 28 % of the second one's moments were
+    within 10 % while a ride taught nothing of them, and the first of them half too high."""
+    truth = load(TRUTH / "ecker2015_9104.npz")
+    first, learnt = ridden(truth)
+    second, _ = ridden(truth, learnt, seed=1)
+    assert first is not None and second is not None
+    assert second.within.mean() >= max(0.5, first.within.mean())
+    begun = [one.said_wh[0] / one.true_wh[0] for one in (first, second)]
+    assert abs(begun[1] - 1.0) < abs(begun[0] - 1.0)

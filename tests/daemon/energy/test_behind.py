@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from energy_steps import add
@@ -10,8 +12,9 @@ from sagwise_daemon.domain import estimate
 from sagwise_daemon.domain.estimate import settings
 from sagwise_daemon.domain.estimate.behind import RATIO_SIGMA, Behind
 from sagwise_daemon.domain.estimate.energy import EnergyLeft
-from sagwise_daemon.domain.estimate.told import Filters
-from sagwise_daemon.domain.model import Cell, Floats, Reading
+from sagwise_daemon.domain.estimate.taught import Learnt
+from sagwise_daemon.domain.estimate.told import Filters, Told
+from sagwise_daemon.domain.model import Cell, Estimates, Floats, Reading, Readings
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve
 from sagwise_daemon.domain.pack.profile import build_pack
 
@@ -28,15 +31,20 @@ JOINT_OHM = np.array([0.0, 0.0, 0.0, 0.0, 0.003, 0.0])
 
 
 def ride(
-    coasts: bool, minutes: float = 10.0, capacity: Floats = CAPACITY, lost_at_s: float = 1e9
+    coasts: bool,
+    minutes: float = 10.0,
+    capacity: Floats = CAPACITY,
+    lost_at_s: float = 1e9,
+    learnt: Learnt | None = None,
 ) -> tuple[EnergyLeft, Floats]:
     """Bursts to 4C from 90 %, at 10 Hz, each group an ohmic part and elements of 3 s and 60 s; 2 mV of noise.
 
-    lost_at_s: when group 2 loses a quarter of its capacity. Gives the groups' true charge as well.
+    lost_at_s: when group 2 loses a quarter of its capacity. learnt: what an earlier ride left. Gives the groups' true
+    charge as well.
     """
     cell = Cell("nmc", 4.5, 4.2, 2.8, 14.0, None, *built_in_curve("nmc"))
     pack = build_pack("Otter", GROUPS, 5, cell)
-    state, energy, rng = estimate.new(pack), EnergyLeft(pack), np.random.default_rng(4)
+    state, energy, rng = estimate.new(pack), EnergyLeft(pack, learnt), np.random.default_rng(4)
     soc, fast, slow, current, until = np.full(GROUPS, 0.9), 0.0, 0.0, 0.0, 15.0
     for row in range(int(minutes * 600)):
         now = row * 0.1
@@ -62,26 +70,63 @@ def usual() -> tuple[EnergyLeft, Floats]:
 
 def test_finds_each_shortfall_and_leaves_the_others_whole(usual: tuple[EnergyLeft, Floats]) -> None:
     energy, soc = usual
-    np.testing.assert_allclose(energy.behind.ratio, 1.0 / CAPACITY - 1.0, atol=0.07)
-    np.testing.assert_allclose(energy.behind.behind, soc - np.median(soc), atol=0.02)
-    assert (energy.behind.ratio_sigma < 0.1).all()
+    np.testing.assert_allclose(energy.behind.found.ratio, 1.0 / CAPACITY - 1.0, atol=0.07)
+    np.testing.assert_allclose(energy.behind.found.behind, soc - np.median(soc), atol=0.02)
+    assert (energy.behind.found.ratio_sigma < 0.1).all()
 
 
 def test_a_bad_joint_is_not_taken_for_a_shortfall(usual: tuple[EnergyLeft, Floats]) -> None:
     """Group 5, at twice the ohmic resistance of the others."""
-    assert usual[0].behind.ratio[4] == pytest.approx(0.0, abs=0.04)
+    assert usual[0].behind.found.ratio[4] == pytest.approx(0.0, abs=0.04)
 
 
 def test_a_cell_that_drops_out_during_the_ride_is_noticed() -> None:
-    found = ride(coasts=True, minutes=12.0, capacity=np.ones(GROUPS), lost_at_s=180.0)[0].behind.ratio
+    found = ride(coasts=True, minutes=12.0, capacity=np.ones(GROUPS), lost_at_s=180.0)[0].behind.found.ratio
     assert found[1] > 0.12
     assert np.abs(np.delete(found, 1)).max() < 0.05
 
 
 def test_without_a_coast_the_band_stays_wide(usual: tuple[EnergyLeft, Floats]) -> None:
     held, coasted = ride(coasts=False, minutes=5.0)[0], usual[0]
-    assert held.behind.ratio_sigma[1] > 0.95 * RATIO_SIGMA > 1.2 * coasted.behind.ratio_sigma[1]
+    assert held.behind.found.ratio_sigma[1] > 0.95 * RATIO_SIGMA > 1.2 * coasted.behind.found.ratio_sigma[1]
     assert held.left.left_sigma_wh > 1.5 * coasted.left.left_sigma_wh
+
+
+def told_of(ratio: Floats) -> Learnt:
+    """An earlier ride that found this of the groups, and nothing else."""
+    return replace(Learnt.nothing(GROUPS), behind_ratio=ratio, behind_ratio_sigma=np.full(GROUPS, 0.03))
+
+
+def test_what_one_ride_found_is_known_when_the_next_begins(usual: tuple[EnergyLeft, Floats]) -> None:
+    """In the first minute nothing can be seen of a shortfall."""
+    left = usual[0].teach(Learnt.nothing(GROUPS))
+    again, soc = ride(coasts=True, minutes=1.0, learnt=left)
+    first = ride(coasts=True, minutes=1.0)[0]
+    np.testing.assert_allclose(left.behind_ratio, usual[0].behind.found.ratio)
+    np.testing.assert_allclose(again.behind.found.ratio, 1.0 / CAPACITY - 1.0, atol=0.08)
+    assert first.behind.found.ratio[1] < 0.25
+    above = (soc[1] - float(CURVE.soc(np.array(3.30)))) * AH * 0.75 * GROUPS * 3.6
+    assert again.left.left_wh == pytest.approx(above, rel=0.12)
+
+
+def test_a_group_that_has_lost_capacity_since_the_last_ride_is_found_all_the_same() -> None:
+    found = ride(coasts=True, minutes=4.0, learnt=told_of(np.zeros(GROUPS)))[0].behind.found.ratio
+    assert found[1] > 0.15
+    assert np.abs(np.delete(found, (1, 3))).max() < 0.05
+
+
+def test_beginning_anew_keeps_what_is_known_of_the_groups_and_another_pack_does_not() -> None:
+    energy = ride(coasts=True, minutes=0.5, learnt=told_of(1.0 / CAPACITY - 1.0))[0]
+    energy.behind.forget()
+    kept, sigma = energy.behind.taught
+    np.testing.assert_allclose(kept, 1.0 / CAPACITY - 1.0, atol=0.05)
+    assert (sigma < 0.10).all()
+    blank = np.full((1, GROUPS), np.nan)
+    readings = Readings(np.array([60.0]), blank, np.array([np.nan]), blank[:, :1], np.array([np.nan]))
+    other = Told(blank, np.zeros((1, GROUPS), np.bool_))
+    other.unmeasured[:] = True
+    energy.take(readings, Estimates(readings.time_s, *[blank] * 6, np.zeros((1, GROUPS), np.int8)), other)
+    assert np.isnan(energy.behind.taught[0]).all()
 
 
 def test_what_lies_long_ago_weighs_less() -> None:
@@ -99,7 +144,7 @@ def test_what_lies_long_ago_weighs_less() -> None:
             if behind.due(60.0 * minute, 1.0, 0.0):
                 behind.point(60.0 * minute, 3.9 - drawn - lost, filters, 1.0)
     behind.work_out(filters)
-    assert behind.ratio[1] > 1.15 * 0.31 / 3.0
+    assert behind.found.ratio[1] > 1.15 * 0.31 / 3.0
 
 
 def test_a_coast_is_one_point_taken_as_late_as_it_lasts() -> None:
@@ -120,9 +165,9 @@ def test_a_coast_is_one_point_taken_as_late_as_it_lasts() -> None:
                 behind.point(float(second), np.array([3.6, 3.54, 3.6]) - recovering, filters, 1.0)
     for behind in (all_of_it, last_of_it):
         behind.work_out(rested._replace(z=0.6))
-    np.testing.assert_allclose(all_of_it.ratio, last_of_it.ratio, atol=1e-9)
-    np.testing.assert_allclose(all_of_it.ratio_sigma, last_of_it.ratio_sigma, rtol=1e-6)
-    assert 0.5 * 0.06 / 0.3 < all_of_it.ratio[1] < 0.06 / 0.3  # drawn towards the peer filter's, which says 0
+    np.testing.assert_allclose(all_of_it.found.ratio, last_of_it.found.ratio, atol=1e-9)
+    np.testing.assert_allclose(all_of_it.found.ratio_sigma, last_of_it.found.ratio_sigma, rtol=1e-6)
+    assert 0.5 * 0.06 / 0.3 < all_of_it.found.ratio[1] < 0.06 / 0.3  # drawn towards the peer filter's, which says 0
 
 
 def test_a_group_on_a_plateau_is_less_sure_than_one_on_a_slope() -> None:
@@ -138,5 +183,5 @@ def test_a_group_on_a_plateau_is_less_sure_than_one_on_a_slope() -> None:
             if behind.due(float(second), 1.0, 0.0):
                 behind.point(float(second), np.array([3.85, 3.48, 3.85]), filters._replace(z=0.6), 1.0)
         behind.work_out(filters._replace(z=0.4))
-        sigmas.append(float(behind.ratio_sigma[1]))
+        sigmas.append(float(behind.found.ratio_sigma[1]))
     assert sigmas[1] > 1.5 * sigmas[0]

@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import isnan, nan
+from math import inf, isnan, nan
 
 import numpy as np
 import pytest
 from energy_steps import add
 
 from sagwise_daemon.domain import estimate
-from sagwise_daemon.domain.estimate.energy import EnergyLeft, Left, Outlook, Reserve, Style, energy_left, with_home
+from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.energy import (
+    EnergyLeft,
+    Left,
+    Outlook,
+    Reserve,
+    Style,
+    drops_at_reserve,
+    energy_left,
+    with_home,
+)
+from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Cell, Reading
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, built_in_curve, resistance_factor
 from sagwise_daemon.domain.pack.profile import build_pack
@@ -45,6 +56,32 @@ def test_lag_and_slow_polarisation_bring_the_reserve_nearer() -> None:
     """By hand: rest = 3 + (soc − 0.05) − 0.02 V is 3.3 at 0.37; 4.3 Ah from 0.8 at a mean of 3.585 V."""
     left = energy_left(Reserve(STRAIGHT, 3.3), outlook([0.8], [10.0], lag=0.05, slow_v=0.02), loss_v=0.0)
     assert left.left_wh == pytest.approx(4.3 * 3.585, rel=1e-6)
+
+
+def test_a_flat_curve_above_the_limit_makes_no_tenths_of_the_charge_of_some_millivolts() -> None:
+    """By hand: 20 mV are 0.4 of this plateau; at the least slope of 0.159 V that counts they are 0.126."""
+    plateau = OcvCurve(np.array([0.0, 0.2, 0.8, 1.0]), np.array([3.0, 3.3, 3.33, 4.0]))
+    left = energy_left(Reserve(plateau, 3.3), outlook([0.8], [10.0], slow_v=0.02), loss_v=0.0)
+    assert left.left_wh == pytest.approx(10.0 * (0.6 - 0.02 / 0.159) * 3.318, rel=0.002)
+
+
+def test_each_element_comes_to_the_mean_current_in_its_own_time() -> None:
+    """By hand, of TAU_S and 60 s: what is left of the present current is exp(-60/tau) of it."""
+    none = np.zeros(1)
+    filters = Filters(0.5, 0.0, 0.0, 0.0, np.full(4, 0.01), np.full(4, 3.0), none, none, none)
+    left = np.exp(-60.0 / np.array(s.TAU_S))
+    np.testing.assert_allclose(drops_at_reserve(filters, 1.5, 1.0, 60.0), 0.015 * (1.0 + 2.0 * left))
+    np.testing.assert_allclose(drops_at_reserve(filters, 1.5, 1.0, inf), 0.015)
+
+
+@pytest.mark.parametrize(
+    ("alone_wh", "sigma", "counted"), [(100.0, 12.0, 100.0), (100.0, 30.0, 64.0), (None, 0.0, 140.0)]
+)
+def test_what_is_counted_trusts_no_earlier_ride_for_more(alone_wh: float | None, sigma: float, counted: float) -> None:
+    """By hand: 12 % of 100 Wh is 12; 30 is 18 over it, of which twice is taken off."""
+    alone = None if alone_wh is None else Left(alone_wh, sigma, alone_wh)
+    energy = with_home(Left(140.0, 10.0, 140.0, alone), 100.0, heading_home=False)
+    assert (energy.left_wh, energy.counted_wh) == (140.0, pytest.approx(counted))
 
 
 def test_below_the_reserve_nothing_is_left() -> None:

@@ -5,12 +5,18 @@ What "missed" and "wolf" mean stands in tests/support/heard_ride.py. No figure o
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from heard_ride import hear, verdicts
 from out_and_back import Plan, ride_all
 
+from sagwise_daemon.domain.estimate import Learnt
+
 WOLF_SHARE = 0.05
 SHORT_SEED, FIRST_SEED = 1000, 6200
+WEAKENED_SEEDS = (5015, 5018)
 
 
 def count(first_seed: int, rides: int) -> dict[str, int]:
@@ -28,6 +34,17 @@ def test_twenty_rides() -> None:
     counts = count(SHORT_SEED, 20)
     assert counts["missed"] == 0
     assert counts["wolf"] <= 1
+
+
+@pytest.mark.slow
+def test_a_group_that_weakened_since_the_last_ride_is_not_missed_for_what_that_ride_found() -> None:
+    """Both packs have a group at 82 and 90 %, and both were warned too late while the earlier ride was trusted here."""
+    for ride in ride_all([Plan.draw(seed) for seed in WEAKENED_SEEDS]):
+        groups = ride.plan.pack("measured").series
+        healthy = replace(
+            Learnt.nothing(groups), behind_ratio=np.zeros(groups), behind_ratio_sigma=np.full(groups, 0.03)
+        )
+        assert hear(ride, whole=False, learnt=healthy).verdict == "could not"
 
 
 @pytest.fixture(scope="module")

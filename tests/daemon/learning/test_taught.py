@@ -81,3 +81,13 @@ def test_only_resistances_of_many_steps_are_held_against_a_later_ride() -> None:
     known = replace(lesson(), resistance_25c_mohm=np.array([3.0, 3.1]), steps=np.array([20.0, 3.0]))
     assert sure_mohm(known)[0] == 3.0
     assert np.isnan(sure_mohm(known)[1])
+
+
+def test_the_lines_ratios_are_the_later_rides_where_it_has_one() -> None:
+    """It began from the earlier one's, so that nothing is weighed twice."""
+    before = replace(lesson(), behind_ratio=np.array([0.30, 0.10]), behind_ratio_sigma=np.array([0.03, 0.04]))
+    later = replace(lesson(), behind_ratio=np.array([0.33, np.nan]), behind_ratio_sigma=np.array([0.05, np.inf]))
+    both = merged(before, later)
+    np.testing.assert_array_equal(both.behind_ratio, [0.33, 0.10])
+    np.testing.assert_array_equal(both.behind_ratio_sigma, [0.05, 0.04])
+    assert (aged(both).behind_ratio_sigma > both.behind_ratio_sigma).all()

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.behind import Behind, mean_slope
+from sagwise_daemon.domain.estimate.behind import Behind, Found, mean_slope
 from sagwise_daemon.domain.estimate.common import LEFT_INSIDE, LEFT_OUTSIDE, TAU
 from sagwise_daemon.domain.estimate.taught import Learnt, aged
 from sagwise_daemon.domain.estimate.told import Filters, Told
@@ -71,11 +71,15 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """Wh above the reserve: left_wh and its sigma NaN unless every group is known; at_most_wh by those that are."""
+    """Wh above the reserve: left_wh and its sigma NaN unless every group is known; at_most_wh by those that are.
+
+    alone: what this ride finds without the earlier ones, where that is less. A group may have lost more since.
+    """
 
     left_wh: float
     left_sigma_wh: float
     at_most_wh: float
+    alone: Left | None = None
 
 
 UNKNOWN = Left(nan, nan, nan)
@@ -173,19 +177,19 @@ class Style:
 
 
 def outlook_of(
-    filters: Filters, behind: Behind, known: NDArray[np.bool_], stated_ah: float, slope: float, drops_v: Floats
+    filters: Filters, found: Found, known: NDArray[np.bool_], stated_ah: float, slope: float, drops_v: Floats
 ) -> Outlook:
     """What the filters know at one moment; known: groups that have an estimate.
 
     slope: mean slope of the curve, volts. drops_v: (elements,) as of `drops_at_reserve`.
     """
-    share = 1.0 + behind.ratio
+    share = 1.0 + found.ratio
     lag = INSIDE_SHARE * float(LEFT_INSIDE @ drops_v) / slope
     return Outlook(
-        soc=filters.z + behind.behind,
-        capacity_ah=behind.capacity_ah(stated_ah, filters),
-        soc_sigma=np.sqrt(filters.z_variance + behind.behind_sigma**2),
-        ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), behind.ratio_sigma) / share,
+        soc=filters.z + found.behind,
+        capacity_ah=stated_ah / share / (1.0 + filters.ratio),
+        soc_sigma=np.sqrt(filters.z_variance + found.behind_sigma**2),
+        ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), found.ratio_sigma) / share,
         lag=share * lag + LEAST_LAG,
         slow_v=share * float(LEFT_OUTSIDE @ drops_v),
         known=known,
@@ -206,6 +210,7 @@ class EnergyLeft:
         curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)
         self._reserve = Reserve(curve, nan if limit_v is None else limit_v)
         self._style = Style(prior_drop_v(pack.cell))
+        self._groups = pack.series
         self.behind = Behind(curve, pack.series)
         self._capacity_ah = pack.capacity_ah
         self._last_s = self._due_s = -np.inf
@@ -236,7 +241,7 @@ class EnergyLeft:
         """Readings in turn, the estimates just made of them, and the filters' record of them; one figure for each."""
         if self._believed and not told.believed[-1]:
             self._believed = False
-            nothing = Learnt.nothing(len(self.behind.ratio))
+            nothing = Learnt.nothing(self._groups)
             self.behind.start_from(nothing.behind_ratio, nothing.behind_ratio_sigma)
         rows = zip(
             readings.time_s.tolist(),
@@ -280,13 +285,20 @@ class EnergyLeft:
         known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
         mean_c = self._style.mean_c
         drops_v = drops_at_reserve(filters, self._factor, mean_c, self._seconds)
-        outlook = outlook_of(filters, self.behind, known, self._capacity_ah, self._reserve.slope, drops_v)
-        self.left = energy_left(self._reserve, outlook, self._factor * self._style.loss_v)
+        left, alone = (
+            energy_left(
+                self._reserve,
+                outlook_of(filters, found, known, self._capacity_ah, self._reserve.slope, drops_v),
+                self._factor * self._style.loss_v,
+            )
+            for found in (self.behind.found, self.behind.alone)
+        )
+        self.left = replace(left, alone=alone) if alone.at_most_wh < left.at_most_wh else left
         self._seconds = self._until_reserve(mean_c)
 
     def _until_reserve(self, mean_c: float) -> float:
         """Seconds, nearly: no element cares for a tenth of them. Endless while nothing is known."""
-        power_w = len(self.behind.ratio) * self._reserve.limit_v * mean_c * self._capacity_ah
+        power_w = self._groups * self._reserve.limit_v * mean_c * self._capacity_ah
         return inf if isnan(self.left.at_most_wh) else 3600.0 * self.left.at_most_wh / power_w
 
 
@@ -296,11 +308,18 @@ def _below_v(readings: Readings, estimates: Estimates) -> Floats:
 
 
 def with_home(left: Left, home_wh: float, heading_home: bool) -> Energy:
-    """The figure as it is said, beside the energy to get home. Whoever heads home has no turn to be cautious about."""
+    """The figure as it is said, beside the energy to get home; what is counted trusts no earlier ride for more."""
+    counted_wh = _counted_wh(left, heading_home)
+    if left.alone is not None:
+        counted_wh = min(counted_wh, _counted_wh(left.alone, heading_home))
+    return Energy(left.left_wh, left.left_sigma_wh, counted_wh, home_wh)
+
+
+def _counted_wh(left: Left, heading_home: bool) -> float:
+    """With caution about what is unsure; whoever heads home has no turn to be cautious about."""
     unsure_wh = left.left_sigma_wh - SURE_SHARE * left.left_wh
     caution_wh = 0.0 if heading_home or not unsure_wh > 0.0 else UNSURE_SIGMAS * unsure_wh
-    counted_wh = left.at_most_wh if caution_wh == 0.0 else max(left.at_most_wh - caution_wh, 0.0)
-    return Energy(left.left_wh, left.left_sigma_wh, counted_wh, home_wh)
+    return left.at_most_wh if caution_wh == 0.0 else max(left.at_most_wh - caution_wh, 0.0)
 
 
 def with_energy(estimates: Estimates, energies: Sequence[Energy]) -> Estimates:
