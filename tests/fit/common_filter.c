@@ -28,6 +28,13 @@ void curve_at(const struct curve *curve, double soc, double *volts, double *slop
     *slope = s[0] + part * (s[1] - s[0]);
 }
 
+/* slow_elements.py: where the curve is flat, what is slow acts inside it. */
+static struct slow slow_elements(const struct settings *s, double slope) {
+    struct slow flat = {s->FLAT_SLOW_SHARES, s->FLAT_SLOW_LAGS, s->FLAT_SIGMA_SLOW, s->FLAT_INSIDE_SHARES};
+    struct slow sloping = {s->SLOW_SHARES, s->SLOW_LAGS, s->SIGMA_SLOW, s->INSIDE_SHARES};
+    return slope < s->FLAT_SLOPE ? flat : sloping;
+}
+
 /* First values, their sigmas, walks and clamps, all in proportion to the 1 s resistance. */
 static void shape(struct common *f, double drop_v) {
     const struct settings *s = f->s;
@@ -39,9 +46,9 @@ static void shape(struct common *f, double drop_v) {
     f->first[BENT] = s->BENT_SHARE * drop_v;
     f->sigmas[BENT] = s->SIGMA_BENT * f->first[BENT], f->walk[BENT] = s->WALK_BENT * f->first[BENT];
     for (int k = 0; k < ELEMENTS; k++) {
-        double slow = s->SLOW_SHARES[k] * drop_v + s->SLOW_LAGS[k] * f->curve->mean_slope;
+        double slow = f->slow.shares[k] * drop_v + f->slow.lags[k] * f->curve->mean_slope;
         f->first[SLOW + k] = slow;
-        f->sigmas[SLOW + k] = s->SIGMA_SLOW[k] * slow, f->walk[SLOW + k] = s->WALK_SLOW[k] * slow;
+        f->sigmas[SLOW + k] = f->slow.sigmas[k] * slow, f->walk[SLOW + k] = s->WALK_SLOW[k] * slow;
     }
     f->first[W] = 0.0, f->sigmas[W] = s->SIGMA_OFFSET_V;
     f->walk[W] = f->rested ? s->WALK_OFFSET_V : s->LOADED_WALK_OFFSET_V;
@@ -65,6 +72,7 @@ static void unlink_state(struct common *f, int state, double sigma) {
 void common_new(struct common *f, const struct settings *s, const struct curve *curve, double drop_v) {
     memset(f, 0, sizeof *f);
     f->s = s, f->curve = curve, f->rested = 1;
+    f->slow = slow_elements(s, curve->mean_slope);
     f->offset_tau_s = s->OFFSET_TAU_S;
     f->offset_left = exp(-s->REST_HORIZON_S / f->offset_tau_s);
     f->step_s = NAN, f->factor = 1.0;
@@ -143,7 +151,7 @@ struct shared common_shared(struct common *f, double volts, double factor) {
     double driven[ELEMENTS], ocv, slope;
     drive(f, factor, driven);
     for (int k = 0; k < ELEMENTS; k++) {
-        double v = driven[k] * f->x[SLOW + k], inside = s->INSIDE_SHARES[k], left = exp(-s->REST_HORIZON_S / s->TAU_S[k]);
+        double v = driven[k] * f->x[SLOW + k], inside = f->slow.inside[k], left = exp(-s->REST_HORIZON_S / s->TAU_S[k]);
         told.delta += inside * v;
         told.delta_left += left * inside * v;
         told.slow_left_v += left * (1.0 - inside) * v;
@@ -204,8 +212,8 @@ struct shared common_update(struct common *f, double volts, const struct moment 
     drive(f, moment->factor, driven);
     for (int k = 0; k < ELEMENTS; k++) {
         double v = driven[k] * f->x[SLOW + k];
-        delta += s->INSIDE_SHARES[k] * v;
-        outside += (1.0 - s->INSIDE_SHARES[k]) * v;
+        delta += f->slow.inside[k] * v;
+        outside += (1.0 - f->slow.inside[k]) * v;
     }
     delta /= f->curve->mean_slope;
     curve_at(f->curve, f->x[Z] - delta, &ocv, &slope);
@@ -213,7 +221,7 @@ struct shared common_update(struct common *f, double volts, const struct moment 
     h[Z] = slope, h[RATIO] = 0.0, h[OHMIC] = -fast * c, h[BENT] = -fast * bent_c, h[W] = 1.0;
     for (int k = 0; k < ELEMENTS; k++)
         h[SLOW + k] =
-            -driven[k] * (1.0 - s->INSIDE_SHARES[k] + s->INSIDE_SHARES[k] * (slope / f->curve->mean_slope));
+            -driven[k] * (1.0 - f->slow.inside[k] + f->slow.inside[k] * (slope / f->curve->mean_slope));
     double doubt = s->NOISE_OF_CHANGE * fast * (f->x[OHMIC] + f->x[BENT]) * moment->change;
     double of_drop = s->NOISE_OF_DROP * (drop + slope * delta);
     double noise = (f->rested ? crowd : crowd * s->LOADED_NOISE) * (s->NOISE_V * s->NOISE_V + of_drop * of_drop + doubt * doubt);

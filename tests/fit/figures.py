@@ -83,6 +83,11 @@ COMMON = (
     # The first element is charge transfer's tail, whose time lies between two readings; it acts outside the curve.
     *(Figure("TAU_S", low, high, 1 + k) for k, (low, high) in enumerate(((6.0, 25.0), (25.0, 90.0), (100.0, 600.0)))),
     *(Figure("INSIDE_SHARES", 0.0, 1.0, place, even=True) for place in range(ELEMENTS - 2, ELEMENTS)),
+    # What is slow on a flat curve, which lies in it: only rides of such cells move these, and none of them the others.
+    *_each("FLAT_SLOW_SHARES", 0.02, 0.8),
+    *_each("FLAT_SLOW_LAGS", 0.0002, 0.08),
+    *_each("FLAT_SIGMA_SLOW", 0.1, 3.0),
+    *(Figure("FLAT_INSIDE_SHARES", 0.0, 1.0, place, even=True) for place in range(1, ELEMENTS)),
     Figure("LOADED_WALK_OFFSET_V", 0.0001, 0.01),
     Figure("LOADED_OFFSET_TAU_S", 20.0, 1000.0),
     Figure("LOADED_CHARGE_FLOOR_V", 0.001, 0.04),

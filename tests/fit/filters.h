@@ -44,9 +44,15 @@ struct passed {
     double charge, waited_s, drop_v;
 };
 
+/* `SlowElements` of the curve at hand; arrays of ELEMENTS. */
+struct slow {
+    const double *shares, *lags, *sigmas, *inside;
+};
+
 struct common {
     const struct settings *s;
     const struct curve *curve;
+    struct slow slow;
     int rested, scaled;
     double drop_v, unseen, offset_tau_s, offset_left;
     double x[STATES], p[STATES][STATES];
