@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import INSIDE, OUTSIDE
+from sagwise_daemon.domain.estimate.slow_elements import slow_elements
 from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
@@ -91,6 +91,7 @@ class Behind:
     def __init__(self, curve: OcvCurve, groups: int) -> None:
         self._curve = curve
         self._slope = mean_slope(curve)
+        self._elements = slow_elements(self._slope)
         self._sums = np.zeros((5, groups))  # of weight: 1, d, d², y, d y
         self._coast = np.zeros((5, groups))  # what the present coast has put into them
         self._first = np.zeros(groups)
@@ -204,7 +205,7 @@ class Behind:
     def _polarisation(self, filters: Filters, factor: float) -> tuple[float, float]:
         """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
         shown_v = LEFT_SHARE * factor * filters.slow_r * filters.slow_c
-        return float(INSIDE @ shown_v) / self._slope, float(OUTSIDE @ shown_v)
+        return float(self._elements.inside @ shown_v) / self._slope, float(self._elements.outside @ shown_v)
 
 
 def mean_slope(curve: OcvCurve) -> float:

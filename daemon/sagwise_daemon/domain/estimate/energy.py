@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.behind import Behind, Found, mean_slope
-from sagwise_daemon.domain.estimate.common import LEFT_INSIDE, LEFT_OUTSIDE, TAU
+from sagwise_daemon.domain.estimate.common import TAU
+from sagwise_daemon.domain.estimate.slow_elements import LEFT, slow_elements
 from sagwise_daemon.domain.estimate.taught import Learnt, aged
 from sagwise_daemon.domain.estimate.told import Filters, Told
 from sagwise_daemon.domain.model import Energy, Estimates, Floats, Pack, Readings
@@ -184,14 +185,15 @@ def outlook_of(
     slope: mean slope of the curve, volts. drops_v: (elements,) as of `drops_at_reserve`.
     """
     share = 1.0 + found.ratio
-    lag = INSIDE_SHARE * float(LEFT_INSIDE @ drops_v) / slope
+    elements, left_v = slow_elements(slope), LEFT * drops_v
+    lag = INSIDE_SHARE * float(elements.inside @ left_v) / slope
     return Outlook(
         soc=filters.z + found.behind,
         capacity_ah=stated_ah / share / (1.0 + filters.ratio),
         soc_sigma=np.sqrt(filters.z_variance + found.behind_sigma**2),
         ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), found.ratio_sigma) / share,
         lag=share * lag + LEAST_LAG,
-        slow_v=share * float(LEFT_OUTSIDE @ drops_v),
+        slow_v=share * float(elements.outside @ left_v),
         known=known,
     )
 
