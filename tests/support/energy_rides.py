@@ -48,9 +48,14 @@ class Course:
         return np.asarray(np.abs(self.said_wh - self.true_wh) <= most)
 
     @property
+    def much(self) -> np.ndarray:
+        """Where more than a tenth of the full pack was left."""
+        return np.asarray(self.true_wh > 0.1 * self.full_wh)
+
+    @property
     def lean(self) -> float:
-        """Mean of said over true, less 1, where a tenth of the full pack was left; NaN where it never was."""
-        much = self.true_wh > 0.1 * self.full_wh
+        """Mean of said over true, less 1, where much was left; NaN where it never was."""
+        much = self.much
         return float(np.mean(self.said_wh[much] / self.true_wh[much] - 1.0)) if much.any() else float("nan")
 
 
@@ -115,9 +120,10 @@ def line(courses: Iterable[Course]) -> str:
     """One line of the table; every ride weighs the same."""
     known = [one for one in courses if np.isfinite(one.said_wh).any()]
     leans = np.array([one.lean for one in known])
+    much = [one.within[one.much].mean() for one in known if one.much.any()]
     sure = np.concatenate([np.abs(one.said_wh - one.true_wh) <= 2 * one.sigma_wh for one in known])
     return (
-        f"{len(known):5d}  {np.mean([one.within.mean() for one in known]):6.1%}  "
+        f"{len(known):5d}  {np.mean([one.within.mean() for one in known]):6.1%}  {np.mean(much or [np.nan]):6.1%}  "
         f"{np.mean([one.allowed.mean() for one in known]):6.1%}  "
         f"{np.nanmean(leans):+6.1%}  {np.nanstd(leans):5.1%}  {sure.mean():6.1%}"
     )
