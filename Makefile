@@ -40,7 +40,7 @@ truth:
 	bash tests/tools/truth-environment
 	PYBAMM_DISABLE_TELEMETRY=true .venv-truth/bin/python tests/truth/make.py
 
-# Searches for the estimator's settings marked "fitted" and prints what it finds: half an hour. RIDES: folders of rides to
+# Searches for the estimator's settings marked "fitted" and prints what it finds. RIDES: folders of rides to
 # search with, made first where there is none. FIT: more for tests/fit/search.py, as --leave-out CELL or --write.
 RIDES ?= tests/.cache/fit/rides
 fit: export PYTHONPATH := tests/support:daemon:firmware_protocol
