@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.behind import Behind, Found, mean_slope
 from sagwise_daemon.domain.estimate.common import TAU
-from sagwise_daemon.domain.estimate.slow_elements import LEFT, slow_elements
+from sagwise_daemon.domain.estimate.slow_elements import LEFT, SLOPING, slow_elements
 from sagwise_daemon.domain.estimate.taught import Learnt, aged
 from sagwise_daemon.domain.estimate.told import Filters, Told
 from sagwise_daemon.domain.model import Energy, Estimates, Floats, Pack, Readings
@@ -40,7 +40,8 @@ LEAST_MEAN_C = 0.05
 # Lag of rest behind equilibrium at the reserve: what the slow elements will have come to by then, each in its own time.
 # Outside the curve all of it: what the filter takes for more polarisation than there is, it takes for more charge as
 # well, and the two cancel. Inside the curve half of it, and never nothing, as the filter finds next to none in some
-# cells (tuned on 45 simulated packs of published cells, docs/results/energy.md: they lean to neither side).
+# cells (tuned on 52 simulated packs of published cells, docs/results/energy.md: they lean to neither side). Elements of
+# a flat curve act inside it nearly alone, and half of that would put its packs a fifth too high.
 INSIDE_SHARE, LEAST_LAG = 0.5, 0.005
 
 # How far `turn_back` leans to the cautious side: its margin covers an energy known to this share of itself; of what is
@@ -186,7 +187,8 @@ def outlook_of(
     """
     share = 1.0 + found.ratio
     elements, left_v = slow_elements(slope), LEFT * drops_v
-    lag = INSIDE_SHARE * float(elements.inside @ left_v) / slope
+    inside = INSIDE_SHARE if elements is SLOPING else 1.0
+    lag = inside * float(elements.inside @ left_v) / slope
     return Outlook(
         soc=filters.z + found.behind,
         capacity_ah=stated_ah / share / (1.0 + filters.ratio),
