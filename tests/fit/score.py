@@ -1,6 +1,7 @@
 """What makes settings good. Law: one number in mV, of which every part can be said in a sentence.
 
-Errors are estimate less truth. Cells count alike, however many rides each has. An error is counted up to a bound, since
+Errors are estimate less truth, at the moments at which the estimator of the tape said anything, so that settings cannot
+gain by saying less. Cells count alike, however many rides each has. An error is counted up to a bound, since
 a search would else give all to the one ride that no settings can save.
 """
 
