@@ -37,7 +37,7 @@ log = logging.getLogger(__name__)
 Sink: TypeAlias = Callable[[Estimates], None]
 
 PROGRESS_S = 5.0
-AT_ONCE = 256  # rows: enough that what one call costs counts for nothing, few enough to stay in the caches
+AT_ONCE = 512  # rows: enough that what one call costs counts for nothing, few enough to stay in the caches
 SLACK_S = 1e-6  # the resolution of a trace's times: rows 1 s apart are no silence of 1 s
 
 ESTIMATE_COLUMNS = (

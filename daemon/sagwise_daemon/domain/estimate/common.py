@@ -206,16 +206,17 @@ class Common:
         if not self.rested:
             crowd *= s.LOADED_NOISE
         noise = crowd * (s.NOISE_V**2 + (s.NOISE_OF_DROP * (drop + slope * delta)) ** 2 + doubt**2)
-        floor = self._charge_floor(slope)
-        ph = np.dot(self.p, h)
-        variance = float(np.dot(h, ph)) + noise
+        ph = self.p.dot(h)
+        variance = float(h.dot(ph)) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
         innovation = min(max(volts - (ocv - drop + w), -cap), cap)
         self._ridden += self.x
         self._moments += 1
-        self._learn(ph, variance, innovation, self._staying(slope, moment.steady and abs(c) > s.REST_C))
+        staying = self._staying(slope, moment.steady and abs(c) > s.REST_C)
+        floor = 0.0 if staying.stop else self._charge_floor(slope)  # charge is among those that stay, if any does
+        self._learn(ph, variance, innovation, staying)
         self.p[Z, Z] = max(float(self.p[Z, Z]), floor)
-        return self.shared(volts, moment.factor)
+        return self._shared(volts, driven)
 
     def _staying(self, slope: float, steady: bool) -> slice:
         """States that learn nothing now.
@@ -265,8 +266,11 @@ class Common:
 
     def shared(self, volts: float, factor: float) -> Shared:
         """The state as the peers need it, given the median voltage just measured."""
+        return self._shared(volts, self._driven(factor))
+
+    def _shared(self, volts: float, driven: list[float]) -> Shared:
         z, _, _, _, *slow_r, w = self.x.tolist()
-        slow = list(map(mul, self._driven(factor), slow_r))
+        slow = list(map(mul, driven, slow_r))
         delta, delta_left = _dot(self._inside, slow) / self._slope, _dot(self._left_inside, slow) / self._slope
         # Without the fastest, which is gone within the sag that the peers take for the fast drop.
         slow_v, left_v = _dot(self._outside[1:], slow[1:]), _dot(self._left_outside, slow)

@@ -99,8 +99,14 @@ class Inputs:
         self._c, self._taken_at = c, now
         if not abs(seconds - self._step_s) < SAME_S:
             self._step_s, self._parts = seconds, [1.0 - exp(-seconds / tau_s) for tau_s in TAUS_S]
-        self._warm(sensors_c)
-        self._vary(c, c - last)
+        warmed, changed, frozen, rested = self._parts
+        if not isnan(sensors_c):
+            before_c = sensors_c if isnan(self._temperature_c) else self._temperature_c
+            self._temperature_c = before_c + (sensors_c - before_c) * warmed
+        self._change = max(abs(c - last), self._change * (1.0 - changed))
+        self._calm += (c - self._calm) * rested
+        self._mean += (c - self._mean) * frozen
+        self._square += (c * c - self._square) * frozen
         unknown = isnan(self._temperature_c)
         factor = resistance_factor(s.ASSUMED_TEMPERATURE_C if unknown else self._temperature_c)
         spread = sqrt(max(self._square - self._mean**2, 0.0))
@@ -111,20 +117,6 @@ class Inputs:
         raw_c = current_a / self._capacity_ah
         self.zero.add(raw_c, min(now - self._measured_at, s.LONG_GAP_S), median_v, distance_m)
         return raw_c - self.zero.offset_c
-
-    def _warm(self, sensors_c: float) -> None:
-        if isnan(sensors_c):
-            return
-        if isnan(self._temperature_c):
-            self._temperature_c = sensors_c
-        self._temperature_c += (sensors_c - self._temperature_c) * self._parts[0]
-
-    def _vary(self, c: float, moved: float) -> None:
-        _, change, freeze, rest = self._parts
-        self._change = max(abs(moved), self._change * (1.0 - change))
-        self._calm += (c - self._calm) * rest
-        self._mean += (c - self._mean) * freeze
-        self._square += (c * c - self._square) * freeze
 
 
 def _sensors(temperature_c: Floats) -> Floats:

@@ -47,15 +47,18 @@ class Floor:
         whole = not isnan(float(volts.sum() + first.sum()))
         least = low_passed(first, volts, spans_s, s.FLOOR_TAU_S) if whole else _gappy(first, volts, spans_s)
         self._volts = least[-1]
-        return np.where(self._lifted(c, seconds), nan, least - s.FLOOR_MARGIN_V)
+        floor_v, lifted = least - s.FLOOR_MARGIN_V, self._lifted(c, seconds)
+        if any(lifted):
+            floor_v[lifted] = nan
+        return np.asarray(floor_v)
 
-    def _lifted(self, c: list[float], seconds: list[float]) -> NDArray[np.bool_]:
-        """(rows, 1)"""
+    def _lifted(self, c: list[float], seconds: list[float]) -> list[bool]:
+        """Whether charging has lifted the voltages, of each row."""
         lifted = []
         for current, span_s in zip(c, seconds, strict=True):
             self._regen_age = 0.0 if current < s.REGEN_C else self._regen_age + span_s
-            lifted.append([self._regen_age < s.REGEN_MEMORY_S])
-        return np.array(lifted)
+            lifted.append(self._regen_age < s.REGEN_MEMORY_S)
+        return lifted
 
 
 def _gappy(first: Floats, volts: Floats, seconds: Floats) -> Floats:
@@ -73,22 +76,28 @@ def estimates(time_s: Floats, told: Told, curve: OcvCurve, milliohm: float) -> E
     soc = told.single(CHARGE) + told.x[:, SOC]
     left = curve.volts(soc - share * told.single(DELTA_LEFT)) - share * told.single(SLOW_LEFT)
     rest = left + told.single(OFFSET_LEFT_V) + told.x[:, OFFSET] * OFFSET_LEFT
-    ocv = curve.volts(soc)
-    sigma = _sigma_v(told, curve.slope(soc), ocv - rest)
+    ocv, slope = curve.both(soc)
+    sigma = _sigma_v(told, slope, ocv - rest)
     unknown = _reasons(told, sigma)
     blank = unknown != KNOWN
+    unsaid = blank if blank.any() else None
     r_25 = _resistance(told) * milliohm
     sure = np.sqrt(told.single(CHARGE_VARIANCE) + told.single(UNSEEN) + told.soc_variance) < s.SOC_KNOWN_SIGMA
     return Estimates(
         time_s=time_s,
-        rest_v=np.where(blank, nan, np.fmax(rest, told.floor_v)),
-        rest_sigma_v=np.where(blank, nan, sigma),
-        ocv_v=np.where(blank, nan, ocv),
-        resistance_mohm=np.where(blank, nan, r_25 * told.single(FACTOR)),
+        rest_v=_said(np.fmax(rest, told.floor_v), unsaid),
+        rest_sigma_v=_said(sigma, unsaid),
+        ocv_v=_said(ocv, unsaid),
+        resistance_mohm=_said(r_25 * told.single(FACTOR), unsaid),
         resistance_25c_mohm=np.where(blank | ~told.warm[:, None], nan, r_25),
         soc=np.where(blank | ~sure, nan, np.minimum(np.maximum(soc, 0.0), 1.0)),
         unknown=unknown,
     )
+
+
+def _said(values: Floats, unsaid: NDArray[np.bool_] | None) -> Floats:
+    """NaN where nothing is to be said; unsaid: None for nowhere."""
+    return values if unsaid is None else np.where(unsaid, nan, values)
 
 
 def _sigma_v(told: Told, slope: Floats, gap_v: Floats) -> Floats:
@@ -118,8 +127,8 @@ def _reasons(told: Told, sigma_v: Floats) -> NDArray[np.int8]:
     most_v = np.where(told.unmeasured, s.BLIND_KNOWN_SIGMA_V, s.KNOWN_SIGMA_V)[:, None]
     wide = np.where(sigma_v > most_v, told.late[:, None], KNOWN)
     unknown = np.where(told.early[:, None] != KNOWN, told.early[:, None], wide)
-    unknown[told.doubted] = SETTLING
-    unknown[~told.valid] = INVALID
+    np.copyto(unknown, SETTLING, where=told.doubted)
+    np.copyto(unknown, INVALID, where=~told.valid)
     return np.where(told.blank[:, None], told.early[:, None], unknown)
 
 

@@ -115,7 +115,7 @@ class Peers:
     """
 
     def __init__(self, curve: OcvCurve, groups: int, drop_v: float) -> None:
-        self._table_soc, self._table = curve.table_soc, curve.table_v + 1j * curve.table_slope
+        self._curve = curve
         self._shape(drop_v)
         self._known = np.zeros((ROWS, groups))
         self._known[ONE] = 1.0
@@ -129,6 +129,7 @@ class Peers:
         self._least, self._most = np.full(groups, -s.INNOVATION_CAP), np.full(groups, s.INNOVATION_CAP)
         self.doubt_v: Floats = np.zeros(groups)
         self.doubted: NDArray[np.bool_] = np.zeros(groups, bool)
+        self._any_doubted = False
         self._known[DIAGONAL] = self._sigmas[:, None] ** 2
         self._known[OF_PAIR[RATIO, SCALE]] = s.PEER_CORRELATION * s.PEER_SIGMA_RATIO * s.PEER_SIGMA_SCALE
 
@@ -222,7 +223,8 @@ class Peers:
 
     def _plans(self, lessons: Sequence[Lesson]) -> Floats:
         """(lessons, ASKED, ROWS): what gives `_asked` of each lesson from what was known before it."""
-        plans = np.repeat(PLAN[None], len(lessons), axis=0)
+        plans = np.empty((len(lessons), ASKED, ROWS))
+        plans[:] = PLAN
         plans.reshape(len(lessons), -1)[:, PLACES] = [self._numbers(lesson) for lesson in lessons]
         return plans
 
@@ -255,8 +257,8 @@ class Peers:
         """Carry what is known on to the reading; apart_v: set to how far each group lies from what is expected."""
         asked, by_slope = self._asked, self._by_slope
         np.dot(plan, self._known, out=asked)
-        both = np.interp(asked[INSIDE], self._table_soc, self._table)
-        slope, pull, deviation = both.imag, asked[PULL], asked[TWICE]
+        volts, slope = self._curve.both(asked[INSIDE])
+        pull, deviation = asked[PULL], asked[TWICE]
         np.multiply(asked[THEN : THEN + STATES], slope, out=by_slope)
         deviation += by_slope[SOC]
         deviation *= slope
@@ -264,7 +266,7 @@ class Peers:
         np.sqrt(deviation, out=deviation)
         pull += by_slope
         apart = asked[APART]
-        apart += both.real
+        apart += volts
         np.subtract(apart, seen.volts, out=apart_v)
         if not seen.all_valid:
             apart_v[~seen.valid] = 0.0
@@ -299,9 +301,10 @@ class Peers:
         doubt_v[1:] = low_passed(self.doubt_v, apart_v, seconds, s.DOUBT_TAU_S)
         doubted = np.zeros(doubt_v.shape, np.bool_)
         doubted[0] = self.doubted
-        if doubt_v.max() > s.DOUBT_CLEAR_V or doubted[0].any():
+        if self._any_doubted or doubt_v.max() > s.DOUBT_CLEAR_V:
             for row in range(1, len(doubt_v)):
                 limit_v = np.where(doubted[row - 1], s.DOUBT_CLEAR_V, s.DOUBT_RAISE_V)
                 doubted[row] = doubt_v[row] > limit_v
+            self._any_doubted = bool(doubted[-1].any())
         self.doubt_v, self.doubted = doubt_v[-1].copy(), doubted[-1].copy()
         return doubt_v, doubted

@@ -45,7 +45,7 @@ class Standstill:
 
     def add(self, c: float, seconds: float, volts: float, distance_m: float) -> None:
         """One measured current, as the sensor has it. volts: of the median group; distance_m; NaN where unknown."""
-        self.sigma_c = hypot(self.sigma_c, WALK_C * sqrt(min(seconds, 3600.0)))
+        self.sigma_c = sqrt(self.sigma_c**2 + WALK_C**2 * min(seconds, 3600.0))
         self._since_load_s = 0.0 if c > LOAD_C else self._since_load_s + seconds
         if abs(c) > MOST_C + 2 * STEADY_C:
             self._spell_s, self._low_c = 0.0, nan

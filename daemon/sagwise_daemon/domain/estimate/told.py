@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.common import ELEMENTS, SLOW, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.common import RATIO as COMMON_RATIO
+from sagwise_daemon.domain.estimate.common import SLOW, Common, Shared, W, Z
 from sagwise_daemon.domain.estimate.peers import RATIO, SOC, STATES, Record
+from sagwise_daemon.domain.estimate.slow_elements import ELEMENTS
 from sagwise_daemon.domain.estimate.voltages_only import VoltagesOnly
 from sagwise_daemon.domain.model import Floats, Unknown
 
@@ -69,11 +70,10 @@ class Told:
 
     def __init__(self, volts: Floats, valid: NDArray[np.bool_]) -> None:
         rows, groups = valid.shape
-        self.numbers: Floats = np.zeros((0, NUMBERS))
-        self.r_25: Floats = np.zeros((0, groups))
+        self.numbers: Floats
+        self.r_25: Floats
         self._numbers: list[tuple[float, ...]] = []
         self._r_25: list[Floats] = []
-        self._no_r_25 = np.full(groups, nan)
         self.x = np.empty((rows, STATES, groups))
         self.soc_variance = np.empty((rows, groups))
         self.floor_v = np.full((rows, groups), nan)
@@ -94,14 +94,19 @@ class Told:
 
     def peers(self, rows: slice, record: Record, lessons: list[int]) -> None:
         """The peer filter after each of some rows; lessons: how many of the record each has behind it."""
+        owns = self.x, self.soc_variance, self.doubt_v, self.doubted
+        if len(lessons) == 1:  # a live reading: no need to look for its lesson
+            for own, of_record in zip(owns, record, strict=True):
+                own[rows] = of_record[lessons[0]]
+            return
         which = np.array(lessons, np.intp)
-        for own, of_record in zip((self.x, self.soc_variance, self.doubt_v, self.doubted), record, strict=True):
+        for own, of_record in zip(owns, record, strict=True):
             own[rows] = of_record.take(which, 0)
 
     def nothing(self, row: int, common: Common, reason: Unknown, starting: bool) -> None:
         """Nothing is known of any group, for one reason."""
         self.early[row], self.blank[row], self.starting[row] = reason, True, starting
-        self._add(float(common.x[Z]), settled(common), common, NO_MOMENT, self._no_r_25)
+        self._add(float(common.x[Z]), settled(common), common, NO_MOMENT, np.full(self.valid.shape[1], nan))
 
     def moment(
         self,
@@ -113,16 +118,22 @@ class Told:
         r_25: Floats,
     ) -> None:
         """What holds at a moment. known: `settled`. resistance_v: the common filter's, where r_25 is not complete."""
-        moment = (
-            shared.delta_left,
-            shared.slow_left_v,
-            shared.offset_left_v,
-            factor,
-            s.SIGMA_OF_GAP if common.scaled else s.UNSCALED_SIGMA_OF_GAP,
-            s.SIGMA_BASE_V if common.rested else s.SIGMA_LOADED_START_V,
-            resistance_v,
+        self._numbers.append(
+            (
+                float(common.x[Z]),
+                *known,
+                *common.currents,
+                shared.delta_left,
+                shared.slow_left_v,
+                shared.offset_left_v,
+                factor,
+                s.SIGMA_OF_GAP if common.scaled else s.UNSCALED_SIGMA_OF_GAP,
+                s.SIGMA_BASE_V if common.rested else s.SIGMA_LOADED_START_V,
+                resistance_v,
+                common.unseen,
+            )
         )
-        self._add(float(common.x[Z]), known, common, moment, r_25)
+        self._r_25.append(r_25)
 
     def voltages(self, row: int, common: Common, alone: VoltagesOnly) -> None:
         """What the voltages alone say, in place of the common filter; no resistance, which needs a current."""
@@ -131,9 +142,8 @@ class Told:
         ratio, _, ratio_variance, _, *slow_r = settled(common)
         known = (ratio, alone.variance + s.SIGMA_SOC**2, ratio_variance, 0.0, *slow_r)
         left = shared.delta_left, shared.slow_left_v, shared.offset_left_v
-        self._add(
-            shared.soc, known, common, (*left, alone.factor, s.BLIND_SIGMA_OF_GAP, alone.base_v, nan), self._no_r_25
-        )
+        moment = (*left, alone.factor, s.BLIND_SIGMA_OF_GAP, alone.base_v, nan)
+        self._add(shared.soc, known, common, moment, np.full(self.valid.shape[1], nan))
         self.late[row] = Unknown.NO_CURRENT
         self.warm[row] = alone.warm
 

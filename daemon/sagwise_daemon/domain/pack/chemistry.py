@@ -124,6 +124,7 @@ class OcvCurve:
         self.table_soc: Floats = np.linspace(TABLE_MIN, TABLE_MAX, count)
         self.table_v: Floats = _monotone_cubic(np.asarray(soc, float), np.asarray(v, float), self.table_soc)
         self.table_slope: Floats = np.gradient(self.table_v, self.table_soc)
+        self._both = self.table_v + 1j * self.table_slope
         self._volts: list[float] = self.table_v.tolist()
         self._slopes: list[float] = self.table_slope.tolist()
 
@@ -134,6 +135,11 @@ class OcvCurve:
     def slope(self, soc: Floats) -> Floats:
         """Volts per unit of state of charge."""
         return np.interp(soc, self.table_soc, self.table_slope)
+
+    def both(self, soc: Floats) -> tuple[Floats, Floats]:
+        """Volts and slope, found by one search: one is the real part of what is interpolated, one the imaginary."""
+        found = np.interp(soc, self.table_soc, self._both)
+        return found.real, found.imag
 
     def soc(self, volts: Floats) -> Floats:
         """State of charge at which the cell rests at `volts`; −0.05 and 1.05 where that is off the table."""

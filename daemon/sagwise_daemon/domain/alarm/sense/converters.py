@@ -55,6 +55,11 @@ class Still:
         self._value = volts[-1].copy()
         moved = high - low > STUCK_V / 3 or abs(high - self._common) > STUCK_V / 3
         self._common = high
+        if not frozen.any():
+            self._low.fill(low)
+            self._high.fill(high)
+            self._moves.fill(0)
+            return np.zeros(len(frozen), np.bool_)
         self._low = np.where(frozen, np.minimum(self._low, low), low)
         self._high = np.where(frozen, np.maximum(self._high, high), high)
         self._moves = np.where(frozen, self._moves + moved, 0)
@@ -85,8 +90,7 @@ class Ends:
 
     def judge(self, block: Block, capacity_ah: float, step_v: float) -> Bools:
         """(2,) whether the first and the last group do what no cell does. step_v: the converter's."""
-        ends = block.group_v[:, [0, -1]]
-        mean, common = ends.mean(axis=0), float(block.common_v.mean())
+        mean, common = block.mean_v[[0, -1]], block.common_mean_v
         self._common[self._at] = common
         forbidden = np.zeros(2)
         if self._last is not None:
@@ -98,6 +102,8 @@ class Ends:
         self._at = (self._at + 1) % END_BLOCKS
         self._last = mean, common
         evidence = self._forbidden
+        if not evidence.any():
+            return np.zeros(2, np.bool_)
         return np.asarray((evidence.sum(axis=0) > FORBIDDEN_SUM_V) & ((evidence > 0).sum(axis=0) >= WILD_BLOCKS))
 
     def _moves(self, moved: Floats, common_moved: float, block: Block, capacity_ah: float) -> Floats:
@@ -106,7 +112,7 @@ class Ends:
             return np.zeros(2)
         below = float(self._common.max() - self._common[self._at])
         allowed = FORBIDDEN_V + FORBIDDEN_OF_COMMON * abs(common_moved)
-        current_c = float(block.current_a.mean()) / capacity_ah
+        current_c = block.mean_a / capacity_ah
         known = current_c == current_c
         loaded = current_c > 0.5 if known else below > LOADED_V
         unloaded = abs(current_c) < 0.1 if known else below < UNLOADED_V
@@ -118,7 +124,7 @@ class Ends:
         ends = _way(block.group_v[:, [0, -1]], step_v)
         if not (ends > RATTLE_V).any():
             return np.zeros(2)
-        limit = RATTLE_V + RATTLE_OVER_USUAL * float(usual(_way(block.group_v, step_v)))
+        limit = RATTLE_V + RATTLE_OVER_USUAL * usual(_way(block.group_v, step_v))
         return np.asarray(np.where(ends > limit, ends / 4, 0.0))
 
 

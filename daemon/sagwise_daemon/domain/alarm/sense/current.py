@@ -9,6 +9,7 @@ current which no standing bike draws are an offset.
 from __future__ import annotations
 
 from collections import deque
+from math import isnan
 
 import numpy as np
 
@@ -48,9 +49,8 @@ class CurrentSensor:
 
     def judge(self, block: Block) -> float:
         """1 the sensor is wrong, 0 it is not, NaN not known."""
-        common = float(block.common_v.mean())
-        current_c = float(block.current_a.mean()) / self._pack.capacity_ah
-        if np.isnan(current_c):
+        common, current_c = block.common_mean_v, block.mean_a / self._pack.capacity_ah
+        if isnan(current_c):
             return self._lost(block)
         self._seen, self._lost_for, self._lost_range = True, 0, (np.inf, -np.inf)
         if self._last is not None:

@@ -31,11 +31,10 @@ APART_BLOCKS = 4
 CROSSED_TOLERANCE = 0.25  # of a cell: sag and charge make two cells differ by less
 
 
-def usual(values: Floats) -> Floats:
-    """A low third of the last axis, NaN left out: in a pack of four, two may be at fault and two are not."""
-    ordered = np.sort(values, axis=-1)
-    known = np.isfinite(ordered).sum(axis=-1)
-    return np.take_along_axis(ordered, np.maximum(known - 1, 0)[..., None] // 3, axis=-1)[..., 0]
+def usual(values: Floats) -> float:
+    """A low third of them, NaN left out: in a pack of four, two may be at fault and two are not."""
+    known = int(np.isfinite(values).sum())
+    return float(np.sort(values)[max(known - 1, 0) // 3])
 
 
 class BrokenTaps:
@@ -66,9 +65,11 @@ class BrokenTaps:
     def _far_apart(self, short: Window) -> Bools:
         """Opposite and equal distance from the pack: enough alone where it is far, to go on where it was found."""
         total = short.last(APART_BLOCKS)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            off = total[D] / total[COUNT]
-        half, both = np.abs(off[:-1] - off[1:]) / 2, np.abs(off[:-1] + off[1:]) / 2
+        off = np.where(total[COUNT] > 0, total[D], np.nan) / np.maximum(total[COUNT], 1.0)
+        half = np.abs(off[:-1] - off[1:]) / 2
+        if not np.fmax.reduce(half, initial=0.0) > (APART_HOLD_V if self._held.any() else APART_RAISE_V):
+            return np.zeros(len(half), np.bool_)
+        both = np.abs(off[:-1] + off[1:]) / 2
         limit = np.where(self._held > 0, APART_HOLD_V, APART_RAISE_V)
         limit = np.maximum(limit, APART_OVER_USUAL * usual(np.abs(off)))
         return np.asarray((half > limit) & (both < APART_SHARE * half))
@@ -80,7 +81,7 @@ def _torn(window: Window, total: Floats, least_v: float, together: float) -> Boo
     if apart_at_most(total) < least_v**2 * TORN_BLOCKS / SHORT_BLOCKS / 2.0:
         return np.zeros(total.shape[1] - 1, np.bool_)
     left = window.left(line(total)[1])
-    own = max(float(usual(_mean(left.own))), 0.0) ** 0.5
+    own = max(usual(_mean(left.own)), 0.0) ** 0.5
     limit = max(least_v, TORN_OVER_USUAL * own) ** 2
     torn = (left.apart > limit) & (left.together < together**2 * left.apart)
     return np.asarray(torn.sum(axis=0) >= TORN_BLOCKS)
@@ -94,7 +95,7 @@ def _mean(squares: Floats) -> Floats:
 
 def crossed(block: Block, plausible: tuple[float, float]) -> Bools:
     """(groups,) whether a group reads minus a cell while those beside it read whole cells, two or more, or minus."""
-    volts = block.group_v.mean(axis=0)
+    volts = block.mean_v
     cell = -volts
     found = (cell > plausible[0]) & (cell < plausible[1])
     for index in np.flatnonzero(found).tolist():

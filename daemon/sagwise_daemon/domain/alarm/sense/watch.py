@@ -8,6 +8,7 @@ pack's. The alarm rules put their delays on top.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan
 
 import numpy as np
 
@@ -92,14 +93,13 @@ class Sense:
 
     def take(self, readings: Readings) -> Senses:
         """What is known at each row of `readings`."""
-        parts, first = [], 0
+        table, first = np.empty((len(readings), *self._now.shape)), 0
         for row, full in self._cutter.cut(readings):
-            if row > first:
-                parts.append(np.broadcast_to(self._now, (row - first, *self._now.shape)))
+            table[first:row] = self._now
             first = row
             self._judge(full)
-        parts.append(np.broadcast_to(self._now, (len(readings) - first, *self._now.shape)))
-        return Senses(parts[0] if len(parts) == 1 else np.concatenate(parts))
+        table[first:] = self._now
+        return Senses(table)
 
     def _judge(self, full: Readings | None) -> None:
         now = self._now = self._now.copy()
@@ -107,20 +107,21 @@ class Sense:
             self._interrupt()
             return
         block = block_of(full, now[SUSPECT] > 0)
-        blind = np.isnan(full.group_v).all(axis=0)
-        self._invalid_for = np.where(blind, self._invalid_for + 1, 0)
+        self._invalid_for += 1
+        self._invalid_for *= False if block.whole else np.isnan(full.group_v).all(axis=0)
         found = self._found(block)
         suspect = found.suspect()
-        self._suspect_for = np.where(suspect, self._suspect_for + 1, 0)
+        self._suspect_for += 1
+        self._suspect_for *= suspect
         now[OPEN], now[CROSSED], now[STUCK], now[SUSPECT] = found.open, found.crossed, found.stuck, suspect
         now[FRESH] = suspect & (self._suspect_for <= FRESH_BLOCKS)
-        if not np.isnan(block.common_v[0]):
+        if not isnan(block.common_v[0]):
             now[CURRENT] = self._current.judge(block)
             now[RATIO] = self._joints.judge(self._short, suspect)
 
     def _found(self, block: Block) -> Found:
         found = Found(len(block.valid), self._watched)
-        if np.isnan(block.common_v[0]):
+        if isnan(block.common_v[0]):
             found.add_invalid(self._invalid_for >= INVALID_BLOCKS)
             return found
         sums = block_sums(block)

@@ -40,15 +40,16 @@ def block_sums(block: Block) -> Floats:
     """(SUMS, groups) of one block; a group that was not always valid counts as absent."""
     common, absent = block.common_v, ~block.valid
     d = block.group_v - common[:, None]
-    d[:, absent] = 0.0
+    if not block.whole:
+        d[:, absent] = 0.0
     sums = np.empty((SUMS, d.shape[1]))
     sums[COUNT], sums[M], sums[MM] = len(common), common.sum(), common @ common
-    sums[D] = d.sum(axis=0)
+    sums[D] = np.add.reduce(d, axis=0)
     sums[DD] = np.einsum("rg,rg->g", d, d)
     sums[MD] = common @ d
     sums[NEXT, :-1] = np.einsum("rg,rg->g", d[:, :-1], d[:, 1:])
     sums[NEXT, -1] = 0.0
-    if absent.any():
+    if not block.whole:
         sums[:, absent] = 0.0
     return sums
 
@@ -71,12 +72,13 @@ class Window:
 
     def last(self, count: int) -> Floats:
         """(SUMS, groups) of the last `count` blocks together."""
-        rows = (self._at - 1 - np.arange(count)) % len(self._sums)
-        return np.asarray(self._sums[rows].sum(axis=0))
+        first = self._at - count
+        newest = np.add.reduce(self._sums[max(first, 0) : self._at], axis=0)
+        return np.asarray(newest if first >= 0 else newest + np.add.reduce(self._sums[first:], axis=0))
 
     def total(self) -> Floats:
         """(SUMS, groups) of the whole window."""
-        return np.asarray(self._sums.sum(axis=0))
+        return np.asarray(np.add.reduce(self._sums, axis=0))
 
     def left(self, slope: Floats) -> Left:
         """What no current explains, block by block, in no order. slope: (groups,) of the lines."""

@@ -8,6 +8,8 @@ has turned, one pause is enough, unless the current changed since: a charger is 
 
 from __future__ import annotations
 
+from math import sqrt
+
 import numpy as np
 
 from sagwise_daemon.domain.alarm.sense.block import BLOCK_S, Block, Bools
@@ -54,19 +56,21 @@ class Zero:
 
     def judge(self, block: Block) -> bool:
         """Whether the sensor has an offset."""
-        current = block.current_a / self._capacity_ah
-        at = self._count % KEPT
-        self._mean[at], self._scatter[at], self._common[at] = current.mean(), current.std(), block.common_v.mean()
+        at, rows = self._count % KEPT, len(block.current_a)
+        off_a = block.current_a - block.mean_a
+        scatter_c = sqrt(float(off_a @ off_a) / rows) / self._capacity_ah
+        self._mean[at], self._scatter[at] = block.mean_a / self._capacity_ah, scatter_c
+        self._common[at] = block.common_mean_v
         self._count += 1
         self._held = max(self._held - 1, 0)
-        if self._stands(block, float(self._mean[at])) or (self._count % EVERY == 0 and self._comes_back(len(current))):
+        if self._stands(block, float(self._mean[at])) or (self._count % EVERY == 0 and self._comes_back(rows)):
             self._held = HELD_BLOCKS
         return self._held > 0
 
     def _comes_back(self, rows: int) -> bool:
-        turn = -(self._count % KEPT)
+        at = self._count % KEPT
         kept = (self._mean, self._scatter, self._common)
-        mean, scatter, common = (np.roll(values, turn)[-self._count :] for values in kept)
+        mean, scatter, common = (np.concatenate([v[at:], v[:at]])[-self._count :] for v in kept)
         self._noise_c = float(np.sort(scatter)[int(QUIETEST * len(scatter))])
         steady = scatter <= STEADY_OVER_NOISE * self._noise_c + STEADY_C
         width = WIDTH_C + WIDTH_OVER_NOISE * self._noise_c / rows**0.5
