@@ -54,8 +54,8 @@ class Course:
 
     @property
     def lean(self) -> float:
-        """Mean of said over true, less 1, where much was left; NaN where it never was."""
-        much = self.much
+        """Mean of said over true, less 1, where much was left and a figure is said; else NaN."""
+        much = self.much & np.isfinite(self.said_wh)
         return float(np.mean(self.said_wh[much] / self.true_wh[much] - 1.0)) if much.any() else float("nan")
 
 
