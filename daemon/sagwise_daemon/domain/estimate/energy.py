@@ -290,15 +290,17 @@ class EnergyLeft:
         known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
         mean_c = self._style.mean_c
         drops_v = drops_at_reserve(filters, self._factor, mean_c, self._seconds)
-        left, alone = (
-            energy_left(
-                self._reserve,
-                outlook_of(filters, found, known, self._capacity_ah, self._reserve.slope, drops_v),
-                self._factor * self._style.loss_v,
-            )
-            for found in (self.behind.found, self.behind.alone)
-        )
-        self.left = replace(left, alone=alone) if alone.at_most_wh < left.at_most_wh else left
+        loss_v = self._factor * self._style.loss_v
+
+        def left_by(found: Found) -> Left:
+            outlook = outlook_of(filters, found, known, self._capacity_ah, self._reserve.slope, drops_v)
+            return energy_left(self._reserve, outlook, loss_v)
+
+        self.left = left_by(self.behind.found)
+        if self.behind.alone is not self.behind.found:
+            alone = left_by(self.behind.alone)
+            if alone.at_most_wh < self.left.at_most_wh:
+                self.left = replace(self.left, alone=alone)
         self._seconds = self._until_reserve(mean_c)
 
     def _until_reserve(self, mean_c: float) -> float:
