@@ -10,6 +10,7 @@ come one by one or many at once: the events are the same. What another alarm exp
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -62,7 +63,8 @@ class Engine:
         self, pack: Pack, watched: Sequence[Watched] | None = None, earlier_mohm: Floats | None = None
     ) -> None:
         self._places = places_of(pack, by_default(pack) if watched is None else watched)
-        self._alarms = [alarm for place in self._places for alarm in alarms_of(place)]
+        self._of_place = {place.at.start: list(alarms_of(place)) for place in self._places}
+        self._alarms = [alarm for alarms in self._of_place.values() for alarm in alarms]
         self._owner = [alarm for alarm in self._alarms for _ in range(alarm.at.start, alarm.at.stop)]
         self._facts = nothing_yet(pack)
         self._earlier_mohm = earlier_mohm
@@ -82,8 +84,13 @@ class Engine:
         self._clock_s = 0.0
         self._next_due_s = math.inf
         self._events: list[AlarmEvent] = []
-        self.sound: Priority | None = None
+        self._sounding: Counter[Priority] = Counter()  # unacknowledged alarms
         self.host: HostState | None = None
+
+    @property
+    def sound(self) -> Priority | None:
+        """The highest priority that sounds."""
+        return next((priority for priority in LOUDEST_FIRST if self._sounding[priority]), None)
 
     def reading(
         self, reading: Reading, estimate: Estimate, shortfall_v: Floats | float = 0.0
@@ -275,9 +282,8 @@ class Engine:
 
     def _follow(self, alarm: Alarm, moment: float) -> None:
         """Where a person has just seen another group low, this one comes up seen, and speaks again with that one."""
-        for leader in self._alarms:
-            seen = leader.place is alarm.place and leader.state is AlarmState.ACKNOWLEDGED
-            if seen and 0.0 <= moment - leader.seen_s <= FOLLOW_S:
+        for leader in self._of_place[alarm.place.at.start]:
+            if leader.state is AlarmState.ACKNOWLEDGED and 0.0 <= moment - leader.seen_s <= FOLLOW_S:
                 cause = name_of(FOLLOWS, leader.group)
                 self._move(alarm, Trigger.ACKNOWLEDGE, moment, f"system: follows {cause}")
                 alarm.cause, alarm.due_s = cause, leader.due_s
@@ -318,18 +324,21 @@ class Engine:
             return False
         time_s = max(moment, self._clock_s)
         self._clock_s = time_s
-        alarm.state, alarm.since_s, alarm.due_s = to, time_s, math.inf
+        for state, one in ((alarm.state, -1), (to, 1)):
+            if state is AlarmState.UNACKNOWLEDGED:
+                self._sounding[alarm.place.settings.priority] += one
+        due_s, alarm.due_s = alarm.due_s, math.inf
+        alarm.state, alarm.since_s = to, time_s
         alarm.cause, alarm.blinded = None, False
         if to is AlarmState.ACKNOWLEDGED and alarm.place.settings.re_alarm_s:
             alarm.due_s = time_s + alarm.place.settings.re_alarm_s
         self._events.append(self._event(alarm, by))
-        self._schedule()
+        if alarm.due_s != due_s:
+            self._schedule()
         return True
 
     def _schedule(self) -> None:
         self._next_due_s = min(alarm.due_s for alarm in self._alarms)
-        sounding = {a.place.settings.priority for a in self._alarms if a.state is AlarmState.UNACKNOWLEDGED}
-        self.sound = next((priority for priority in LOUDEST_FIRST if priority in sounding), None)
 
     def _event(self, alarm: Alarm, by: str | None) -> AlarmEvent:
         settings = alarm.place.settings
