@@ -43,10 +43,10 @@ RATIO_SIGMA = 0.15  # of the peer filter's κ, to begin with (tuned)
 # the widest lets go of it soonest where a group has lost more since.
 TAUGHT_SIGMA = 0.05
 # And where this ride alone finds more than that, by more than so many of its own sigmas, the rest widens the sigma: a
-# group that lost a quarter since is found by 0.19 of 0.33 after four minutes, by 0.04 without. It costs those second
+# group that lost a quarter since is found by 0.22 of 0.33 after eight minutes, by 0.05 without. It costs those second
 # rides 2 % of their moments. Less than was taught is no reason to doubt: early in a ride no shortfall is seen.
 LOST_SIGMAS = 1.0
-TEACHES_BELOW = 0.10  # less sure, κ is hardly more than the peer filter's guess
+TEACHES_BELOW = 0.13  # less sure, κ is hardly more than the peer filter's guess
 SOC_SIGMA = 0.03  # of the peer filter's charge difference under load (tuned)
 FADE_S = 1800.0  # a cell may drop out during the ride
 LEAST_SLOPE = 0.05  # on a plateau a voltage tells nothing
