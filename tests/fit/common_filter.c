@@ -97,11 +97,6 @@ void common_open(struct common *f, double soc, double soc_sigma, double offset_v
     unlink_state(f, W, offset_sigma_v);
 }
 
-void common_under_way(struct common *f) {
-    for (int k = 0; k < ELEMENTS; k++)
-        f->currents[k] = f->s->LOADED_C;
-}
-
 void common_flow(struct common *f, double c, double seconds) {
     if (seconds != f->step_s) {
         f->step_s = seconds;

@@ -19,7 +19,7 @@ struct curve {
 };
 
 /* One call to the common filter, as rides.py writes it down; `a` in the order of the Python call. */
-enum { UNDER_WAY, FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE };
+enum { FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE };
 
 struct call {
     int op, row;
@@ -81,7 +81,6 @@ void curve_at(const struct curve *curve, double soc, double *volts, double *slop
 
 void common_new(struct common *f, const struct settings *s, const struct curve *curve, double drop_v);
 void common_open(struct common *f, double soc, double soc_sigma, double offset_v, double offset_sigma_v, int rested);
-void common_under_way(struct common *f);
 void common_flow(struct common *f, double c, double seconds);
 void common_carry(struct common *f, double c, double seconds);
 void common_widen(struct common *f, double drawn, double seconds);

@@ -67,9 +67,6 @@ void common_ride(const struct settings *s, const struct curve *curve, double dro
         const double *a = calls[i].a;
         struct moment moment = moment_of(calls + i);
         switch (calls[i].op) {
-        case UNDER_WAY:
-            common_under_way(&f);
-            break;
         case FLOW:
             common_flow(&f, a[0], a[1]);
             break;

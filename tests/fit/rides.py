@@ -31,7 +31,7 @@ CACHE = ROOT / "tests" / ".cache" / "fit"
 SETTLED_S = 15.0  # as the comparison does: an estimator may say nothing for so long
 LOADED_S = 300.0  # every second ride is met under way as well
 # The calls of `struct call` in filters.h.
-UNDER_WAY, FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE = range(7)
+FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE = range(6)
 CALL = np.dtype([("op", np.int32), ("row", np.int32), ("a", np.float64, 5)])
 
 
@@ -84,11 +84,6 @@ class Listener:
 
     def _write(self, op: int, *numbers: float) -> None:
         self.calls.append((op, self.row, (*map(float, numbers), *[0.0] * (5 - len(numbers)))))
-
-    def begin_under_way(self) -> None:
-        # The one call that comes before its row's `flow`.
-        self.calls.append((UNDER_WAY, self.row + 1, (0.0,) * 5))
-        self._common.begin_under_way()
 
     def flow(self, c: float, seconds: float) -> None:
         self.row += 1

@@ -19,15 +19,13 @@ import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
 from sagwise_daemon.domain.estimate.inputs import SAME_S, Moment
-from sagwise_daemon.domain.estimate.slow_elements import ELEMENTS, LEFT, SLOPING, slow_elements
+from sagwise_daemon.domain.estimate.slow_elements import ELEMENTS, LEFT, slow_elements
 from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.pack.chemistry import OcvCurve
 
 Z, RATIO, OHMIC, BENT, SLOW, W = 0, 1, 2, 3, slice(4, 4 + ELEMENTS), 4 + ELEMENTS
 RESISTANCES = slice(OHMIC, W)
 STATES = W + 1
-INSIDE, OUTSIDE = SLOPING.inside, SLOPING.outside
-LEFT_INSIDE, LEFT_OUTSIDE = LEFT * INSIDE, LEFT * OUTSIDE
 MORE_POWER: Floats = np.array(s.SLOW_POWERS) - 1.0
 SAME_FACTOR = 1e-4  # a temperature's factor closer than this is the same: 3 mK
 TAU: Floats = np.array(s.TAU_S)
@@ -160,10 +158,6 @@ class Common:
         for state, sigma in ((Z, soc_sigma), (W, offset_sigma_v)):
             self.p[state, :] = self.p[:, state] = 0.0
             self.p[state, state] = sigma**2
-
-    def begin_under_way(self) -> None:
-        """The first reading shows a load: the ride has gone on for a while, at about the usual current."""
-        self.currents = [s.LOADED_C] * ELEMENTS
 
     def flow(self, c: float, seconds: float) -> None:
         """Let the low-passed currents follow a current that held for `seconds`; inf settles them."""

@@ -295,8 +295,6 @@ def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:
         volts = np.where(valid, volts, np.median(volts[valid]))
     assert state.start is not None
     common, steps = state.common, state.steps
-    if moment.seconds == inf and abs(moment.c) > s.REST_C:
-        common.begin_under_way()
     common.flow(moment.mean_c, moment.seconds)
     steps.add(seen.time_s, seen.volts, moment.c, moment.factor)
     beginning = state.start.add(volts, moment, steps.middle_v, common.low_passed(s.LOADED_SLOW_S))

@@ -32,7 +32,6 @@ GAP_CURRENT_C = 3.0  # what may have flowed unseen, standard uncertainty
 GAP_SIGMA_V = 0.020  # unseen slow polarisation after a gap
 LOADED_START_SIGMA_V = 0.040  # hidden slow polarisation of a ride already under way: 50 to 140 mV when cold, fading
 LOADED_SIGMA_SHARE = 0.162  # of the slow elements' after a rest, or what is still hidden is taken for them (tuned)
-LOADED_C = 0.288  # the current before the first reading, which nobody saw (tuned)
 LOADED_OFFSET_TAU_S, LOADED_WALK_OFFSET_V, LOADED_NOISE = 20.1, 0.000106, 0.381  # the filter's own, then (fitted)
 LOADED_CHARGE_OF_SLOW = 0.7  # of the slow drop may be charge, and of the charge slow drop: up to 160 mV were, when cold
 SHORT_REST_SIGMA_V = 0.015
