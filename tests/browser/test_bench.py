@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from sagwise_daemon.domain.model import Basis, Priority
 
@@ -340,6 +340,48 @@ def test_deleted_rides_are_listed_and_brought_back(bike, phones, shots: Path) ->
     page.get_by_role("button", name="Bring back").tap()
     page.get_by_role("button", name="Rides", exact=True).tap()
     expect(page.locator(".ride")).to_have_count(3)
+
+
+def answers_late(page: Page, part: str, wait_ms: int = 400) -> None:
+    """The bike answers what has `part` in its path late, as over a weak Wi-Fi."""
+
+    def late(route: Route) -> None:
+        page.wait_for_timeout(wait_ms)
+        route.continue_()
+
+    page.route(f"**{part}", late)
+
+
+def test_the_last_of_two_quick_taps_decides_which_list_is_shown(bike, phones) -> None:
+    bike.rides.replace(2, deleted=True)
+    page, _ = phones.open(bike.url, "/#/rides")
+    expect(page.get_by_role("button", name="Deleted")).to_be_visible()
+    answers_late(page, "/rides?*kind=ride*")
+    page.evaluate(
+        """() => {
+          const [rides, , , deleted] = document.querySelectorAll("[aria-label='Kind of record'] button");
+          rides.click(); deleted.click();
+        }"""
+    )
+    expect(page.locator(".ride.deleted")).to_have_count(1)
+    page.wait_for_timeout(900)
+    expect(page.locator(".ride")).to_have_count(1)
+
+
+def test_a_limit_is_saved_for_the_pack_whose_limits_were_read(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/pack")
+    expect(page.get_by_role("heading", name=f"Limits of {OTTER}")).to_be_visible()
+    held = []
+    page.route("**/packs/Wren*/settings", lambda route: held.append(route))  # the other pack's never come
+    page.get_by_role("button", name="Wren 16s").tap()
+    row = page.locator("details[data-rule=rest_low]")
+    row.locator("summary").tap()
+    row.locator("#rest_low-volts").fill("3.25")
+    row.locator("button[type=submit]").tap()
+    with page.expect_request("**/changes") as sent:
+        page.locator("dialog").get_by_role("button", name="Save").tap()
+    assert "/packs/Otter%2016s5p/changes" in sent.value.url
+    assert held
 
 
 def test_two_packs_are_compared(bike, phones, shots: Path) -> None:

@@ -74,6 +74,8 @@ def opened(phones, bike, view: str, **options) -> Page:
     expect(page.locator(sign).first).to_be_visible(timeout=15000)
     for tap in taps:
         page.locator(tap).first.click()
+    if view == "deleted":
+        expect(page.locator(".ride.deleted")).to_have_count(1)
     if view == "ride":
         expect(page.locator(".verdicts div")).to_have_count(2)
     return page

@@ -82,6 +82,7 @@ class Comparison {
       const [a, b] = this.sides.map((side) => encodeURIComponent(side.asked));
       const found = await get(`/compare?a=${a}&b=${b}&by=${by}&channels=rest_v,loaded_v&points=300`);
       const [{ drawComparison }] = await Promise.all([import("./lines.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
+      if (this.by !== by) return; // another tap came meanwhile: its axis is the one to show
       this.remove();
       this.drawn = drawComparison(this.place, found, (index) => this.read(found, index));
       this.read(found, null);

@@ -41,15 +41,22 @@ class Health {
     }
     this.names = packs.map((pack) => pack.name);
     this.tabs = element("div", { class: "buttons", role: "group", "aria-label": "Pack" },
-      ...this.names.map((name) => button(name, () => this.choose(name), "tap small")));
+      ...this.names.map((name) => button(name, () => this.choose(name).catch((error) => this.fail(error)), "tap small")));
     this.place = element("div", {});
     this.body.replaceChildren(this.tabs, this.place);
     await this.choose(this.names.includes(fitted) ? fitted : this.names[0]);
   }
 
+  fail(error) {
+    this.remove();
+    this.place.replaceChildren(element("p", { class: "empty" }, error.message));
+  }
+
   async choose(name) {
     [...this.tabs.children].forEach((tab, at) => tab.setAttribute("aria-pressed", String(this.names[at] === name)));
+    this.name = name;
     const health = await get(`/packs/${encodeURIComponent(name)}/health`);
+    if (this.name !== name) return; // another tap came meanwhile: its pack is the one to show
     this.place.replaceChildren(
       element("p", { class: "facts-row" }, figure(String(health.rides), "rides"), figure(String(Math.round(health.days)), "days"),
         figure(perYear(health.resistance.median, "mΩ"), "resistance a year, median")),

@@ -43,7 +43,7 @@ class PackView {
     const facts = `${pack.series} groups, ${pack.parallel === 1 ? "one cell" : `${pack.parallel} cells`} each, ${pack.chemistry}, ${pack.capacity_ah}\u00a0Ah`;
     const choose = fitted || !this.me.paired ? null : button("Fit this", () => this.fit(pack));
     const name = element("button", { class: "choice", type: "button", "aria-pressed": String(pack.name === this.name) }, pack.name);
-    name.addEventListener("click", () => this.load(pack.name));
+    name.addEventListener("click", () => this.load(pack.name).catch((error) => tell(this.body, error.message)));
     return element("div", { class: fitted ? "pack-card fitted" : "pack-card" },
       element("p", {}, name, fitted ? " is fitted" : ""), element("p", { class: "quiet" }, facts), choose);
   }
@@ -57,6 +57,8 @@ class PackView {
 
   async loadRules() {
     const settings = await get(`${path(this.name)}/settings`);
+    if (settings.pack !== this.name) return; // another pack was chosen meanwhile
+    this.shown = settings.pack;
     const open = new Set([...this.rules.querySelectorAll("details[open]")].map((one) => one.dataset.rule));
     this.rules.replaceChildren(element("h2", {}, `Limits of ${settings.pack}`),
       ...settings.rules.map((rule) => this.rule(rule, open.has(rule.rule))));
@@ -120,10 +122,11 @@ class PackView {
   }
 
   async save(rule, title, values) {
+    const pack = this.shown; // whose limits were read, whatever is chosen by the time they are saved
     const lines = values.map(([key, value]) => `${keyWords(rule, key)[0]}: ${shown(key.value)} becomes ${shown(value)}.`);
     if (!(await confirmed(`${title}: save?`, lines, "Save"))) return;
     const body = { rule: rule.rule, values: Object.fromEntries(values.map(([key, value]) => [key.key, value])) };
-    await this.send(() => post(`${path(this.name)}/changes`, body), `${title} is saved.`);
+    await this.send(() => post(`${path(pack)}/changes`, body), `${title} is saved.`);
   }
 
   /** Sends a change; says what came of it, with the way back. */

@@ -44,25 +44,40 @@ class RideList {
   async choose(kind) {
     this.kind = kind;
     [...this.tabs.children].forEach((tab, index) => tab.setAttribute("aria-pressed", String(this.kinds[index][0] === kind)));
-    this.days = new Map();
-    this.list.replaceChildren();
     this.pick([]);
     try {
-      const count = await this.load(null);
-      if (count === 0) this.list.append(element("p", { class: "empty" }, nothing(kind)));
+      const rides = await this.page(null);
+      if (this.kind !== kind) return; // another tap came meanwhile: its list is the one to show
+      this.days = new Map();
+      this.list.replaceChildren();
+      this.show(rides);
+      if (rides.length === 0) this.list.append(element("p", { class: "empty" }, nothing(kind)));
       else if (kind === DELETED[0]) this.list.prepend(element("p", { class: "quiet" }, "These are in no other list. Bring one back and it counts again."));
     } catch (error) {
-      this.list.append(element("p", { class: "empty" }, error.message));
+      if (this.kind === kind) this.list.replaceChildren(element("p", { class: "empty" }, error.message));
     }
   }
 
-  async load(before) {
+  async page(before) {
     const wanted = this.kind === DELETED[0] ? "deleted=true" : `kind=${this.kind}`;
     const { rides } = await get(`/rides?limit=${PAGE}&${wanted}${before ? `&before_id=${before}` : ""}`);
+    return rides;
+  }
+
+  show(rides) {
     this.list.querySelector(".more")?.remove();
     for (const ride of rides) this.add(ride);
-    if (rides.length === PAGE) this.list.append(button("Earlier", () => this.load(rides.at(-1).ride_id), "tap more"));
-    return rides.length;
+    if (rides.length === PAGE) this.list.append(button("Earlier", () => this.earlier(rides.at(-1).ride_id), "tap more"));
+  }
+
+  async earlier(before) {
+    const { kind } = this;
+    try {
+      const rides = await this.page(before);
+      if (this.kind === kind) this.show(rides);
+    } catch (error) {
+      tell(this.body, error.message);
+    }
   }
 
   add(ride) {
