@@ -54,9 +54,12 @@ def run(args: argparse.Namespace) -> int:
         if args.to_trace or args.truth:
             return _write_files(args)
         return _serve(args)
-    except (ScenarioError, OSError) as error:
+    except ScenarioError as error:
         print(f"board: {error}", file=sys.stderr)  # noqa: T201
-        return 2
+    except OSError as error:
+        where = f"{error.filename}: {error.strerror}; choose another path" if error.filename else error.strerror
+        print(f"board: {where}", file=sys.stderr)  # noqa: T201
+    return 2
 
 
 def _speed(text: str) -> float:

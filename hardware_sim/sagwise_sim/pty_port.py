@@ -69,7 +69,8 @@ class PtyPort:
             return len(self._outbox) + (_waiting(self._ends[1]) if self._ends else 0)
 
     def start(self) -> None:
-        """Open the line and let the board live. Raises OSError where the link cannot be made."""
+        """Open the line and let the board live. Raises OSError where the link cannot be made, or would take the place
+        of something that is no link."""
         with self._lock:
             self._open()
         self._thread.start()
@@ -219,11 +220,16 @@ def _waiting(slave: int) -> int:
 
 
 def _replace_link(link: Path, target: str) -> None:
+    """Point the link there. Raises OSError, and takes the place of nothing but a link."""
+    if os.path.lexists(link) and not link.is_symlink():
+        raise FileExistsError(errno.EEXIST, "is there already and no link, so it is left as it is", str(link))
     beside = link.with_name(f".{link.name}.{os.getpid()}.{threading.get_ident()}")
-    with contextlib.suppress(FileNotFoundError):
-        beside.unlink()
-    beside.symlink_to(target)
-    beside.replace(link)
+    try:
+        beside.unlink(missing_ok=True)
+        beside.symlink_to(target)
+        beside.replace(link)
+    except OSError as error:
+        raise OSError(error.errno, f"cannot be made ({error.strerror})", str(link)) from None
 
 
 def _points_to(link: Path, target: str) -> bool:

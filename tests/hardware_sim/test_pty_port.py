@@ -176,6 +176,21 @@ def test_link_is_replaced_in_one_stroke(open_port: Callable[..., Any], tmp_path:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("folder", [True, False])
+def test_only_a_link_gives_way_to_the_link(
+    make_simulation: Callable[..., Simulation], tmp_path: Path, folder: bool
+) -> None:
+    place = tmp_path / "rides.sqlite"
+    if folder:
+        place.mkdir()
+    else:
+        place.write_text("a year of rides")
+    with pytest.raises(FileExistsError, match="no link, so it is left as it is"):
+        PtyPort(make_simulation().board, place).start()
+    assert place.is_dir() if folder else place.read_text() == "a year of rides"
+    assert list(tmp_path.iterdir()) == [place]
+
+
 def test_another_ones_link_is_left_alone(open_port: Callable[..., Any], tmp_path: Path) -> None:
     _, port = open_port()
     (tmp_path / "board").unlink()

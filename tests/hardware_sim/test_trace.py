@@ -295,7 +295,10 @@ def test_log_tells_what_the_board_was_told_and_its_faults(tmp_path: Path) -> Non
         (("--scenario", "otters"), "board: no scenario 'otters'; shipped: demo"),
         (("--trace", "/none.csv"), "board: /none.csv:1: file: cannot be read"),
         (("--trace", "/none.csv", "--to-trace", "/tmp/x.csv"), "board: --to-trace and --truth write a simulated ride"),
-        (("--scenario", "demo", "--pty-link", "/none/there/x"), "board: [Errno 2]"),
+        (
+            ("--scenario", "demo", "--pty-link", "/none/there/x"),
+            "board: /none/there/x: cannot be made (No such file or directory)",
+        ),
         (("--scenario", "demo", "--speed", "0"), "'0' is out of range; allowed: 0.01 to 1000"),
     ],
 )
