@@ -1,20 +1,29 @@
 """The command line, and the one place where the simulator meets the daemon. Law: status 0 done, 1 it ran and found a
-fault to report, 2 unusable input with one clear line and no traceback.
+fault to report, 2 unusable input with one clear line and no traceback; 130 and 141, as shells have it, where it was
+interrupted before it was done or nobody reads what it writes.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import errno
+import io
 import logging
+import os
+import signal
 import sys
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
+from pathlib import Path
 from types import ModuleType
 from typing import NoReturn
 
 from sagwise_daemon.errors import InputError, SagwiseError
 
 OK, FAULT, UNUSABLE = 0, 1, 2
+INTERRUPTED, NOBODY_READS = 128 + signal.SIGINT, 128 + signal.SIGPIPE
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)  # how writing to where output was sent fails
 
 Verb = tuple[str, Callable[[], ModuleType]]
 
@@ -104,8 +113,11 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: Sequence[str] | None = None) -> int:
     """The program. Returns its exit status."""
     words = list(sys.argv[1:] if arguments is None else arguments)
-    if not words or words[0] not in VERBS | HIDDEN:
-        return _without_verb(words)
+    _able_to_speak()
+    return _guarded(lambda: _verb(words) if words and words[0] in VERBS | HIDDEN else _without_verb(words))
+
+
+def _verb(words: Sequence[str]) -> int:
     summary, load = (VERBS | HIDDEN)[words[0]]
     verb = load()
     parser = _Parser(prog=f"sagwise {words[0]}", description=summary)
@@ -113,12 +125,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     args = parser.parse_args(words[1:])
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(message)s")
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
-    return _guarded(lambda: int(verb.run(args)))
+    return int(verb.run(args))
+
+
+def _able_to_speak() -> None:
+    """A terminal that lacks a letter gets its number, a closed one swallows all: neither ends the program."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 - until the end
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _guarded(work: Callable[[], int]) -> int:
     try:
-        return work()
+        try:
+            return work()
+        finally:
+            sys.stdout.flush()  # here, so that what cannot be written is still told by name
     except InputError as error:
         print(error, file=sys.stderr)  # noqa: T201 - the one clear line
         return UNUSABLE
@@ -126,7 +151,22 @@ def _guarded(work: Callable[[], int]) -> int:
         print(error, file=sys.stderr)  # noqa: T201
         return FAULT
     except KeyboardInterrupt:
-        return OK
+        return INTERRUPTED
+    except BrokenPipeError:
+        _swallow_the_rest()
+        return NOBODY_READS
+    except OSError as error:
+        if not error.filename and error.errno not in FULL:
+            raise  # a fault of ours: where it came from is needed
+        _swallow_the_rest()
+        print(f"{error.filename or 'standard output'}: {error.strerror}; make room or name another", file=sys.stderr)  # noqa: T201
+        return FAULT
+
+
+def _swallow_the_rest() -> None:
+    """What is still to be written goes nowhere: the interpreter would try once more at its end, and complain."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _without_verb(words: Sequence[str]) -> int:

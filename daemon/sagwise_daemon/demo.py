@@ -46,9 +46,9 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 def run(args: Namespace) -> int:
     """The verb. Returns 0 after SIGTERM or SIGINT."""
-    _check_port(args.port)
     folder = args.data or default_folder()
-    folder.mkdir(parents=True, exist_ok=True)
+    _make(folder)
+    _check_port(args.port)
     children: list[Child] = []
     try:
         board = start_board(folder)
@@ -62,6 +62,13 @@ def run(args: Namespace) -> int:
         for child in children:
             child.end()
     return 0
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"--data: {folder} cannot be made ({error.strerror}); choose another folder") from None
 
 
 def default_folder() -> Path:

@@ -38,8 +38,9 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--name", help="give RIDE this name; an empty one takes it away")
     parser.add_argument("--note", help="give RIDE this note")
     parser.add_argument("--correct-pack", metavar="NAME", help="RIDE was ridden with this pack of the store")
-    parser.add_argument("--delete", action="store_true", help="delete RIDE; --restore undoes it")
-    parser.add_argument("--restore", action="store_true", help="undo --delete")
+    either = parser.add_mutually_exclusive_group()
+    either.add_argument("--delete", action="store_true", help="delete RIDE; --restore undoes it")
+    either.add_argument("--restore", action="store_true", help="undo --delete")
     parser.add_argument("--purge", action="store_true", help="take away for good what was deleted")
     parser.add_argument("--json", action="store_true", help="one JSON document instead of the table")
 
