@@ -142,7 +142,7 @@ def _page_up(url: str, config: Config, store: Store, children: list[Child]) -> N
     if len(children) > 1:
         return
     print(f"The page is on {url}", flush=True)  # noqa: T201 - what the demo is asked for
-    print(f"Rides are kept in {config.store_path}. Ctrl-C ends the demo.", flush=True)  # noqa: T201
+    print(f"Rides are kept in {store.path}. Ctrl-C ends the demo.", flush=True)  # noqa: T201
     made = sum(ride.started_unix_s < time.time() - earlier.DAY_S / 2 for ride in store.rides.rides(limit=1000))
     maker = spawn("earlier", "--pack", str(config.pack_path), "--made", str(made))
     children.append(maker)

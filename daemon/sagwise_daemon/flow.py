@@ -93,7 +93,7 @@ class Flow:
         self._preroll_s = settings.preroll_s
         self._before: deque[Step] = deque(maxlen=PREROLL_ROWS)
         self._kept_s = -math.inf
-        self._unfinished = recorder.unfinished()
+        self._unfinished = self._left()
         self.ride_id: int | None = None
         self.moment = Moment()
 
@@ -237,7 +237,7 @@ class Flow:
         rows = [row for row in self._before if row[0].time_s >= since_s]
         self._before.clear()
         first, last, wall = rows[0][0], rows[-1][0], self._wall()
-        self.ride_id = self._recorder.begin_ride(
+        self.ride_id = self._number(
             RideStart(
                 pack=self._pack,
                 boot_id=first.boot_id,
@@ -249,9 +249,28 @@ class Flow:
                 started_monotonic_s=wall.monotonic_s - (last.time_s - first.time_s),
             )
         )
+        if self.ride_id is None:
+            return
         log.info("%s %d begins", begun.kind, self.ride_id)
         for reading, estimate in rows:
             self._append(self.ride_id, reading, estimate)
+
+    def _number(self, start: RideStart) -> int | None:
+        """None where the store has taken nothing for so long that it cannot take this ride either: a ride that is not
+        recorded is watched like any other."""
+        try:
+            return self._recorder.begin_ride(start)
+        except StoreError as fault:
+            log.error("%s", fault)
+            return None
+
+    def _left(self) -> UnfinishedRide | None:
+        """What the last run left open; a store that cannot say so keeps no new ride from being watched."""
+        try:
+            return self._recorder.unfinished()
+        except StoreError as fault:
+            log.error("%s; a ride that was cut off does not go on", fault)
+            return None
 
     def _take_up_or_close(self, reading: Reading) -> None:
         """The first reading after a start decides: the same boot and pack within the standstill time goes on."""

@@ -31,6 +31,7 @@ from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.archive import ArchiveAside
 from sagwise_daemon.io.store.charts import RidesAside
+from sagwise_daemon.io.store.standin import open_or_stand_in
 from sagwise_daemon.io.store.trouble import trouble
 from sagwise_daemon.judge import Judge, settings_among
 from sagwise_daemon.outlets import LiveOutlet
@@ -62,7 +63,7 @@ class Daemon:
         self._loop, self._clock, self._link_up = loop, clock, False
         self._garage = Garage(
             config.pack_path,
-            store.path.with_name(SETTINGS_FILE),
+            config.store_path.with_name(SETTINGS_FILE),
             lambda: self._clock.wall().unix_s,
             on_pack=self._on_pack,
             riding=lambda: self._pipeline.riding,
@@ -177,7 +178,7 @@ class Daemon:
         """Whether recording goes on and the clock is set, for the rules `storage` and `clock_unset`."""
         said: str | None = None
         while True:
-            found = await asyncio.to_thread(trouble, self._store.path, self._store.recorder)
+            found = self._store.not_kept or await asyncio.to_thread(trouble, self._store.path, self._store.recorder)
             if found is not None and said is None:
                 log.warning("%s", found)
             self._pipeline.host(HostState(found is not None, not self._clock.wall().trusted), found)
@@ -278,13 +279,12 @@ async def serve(
     on_page: OnPage,
     clock: Clock | None = None,
 ) -> None:
-    """Open the store, run the daemon until a signal, close the store. clock: the host's by default."""
+    """Open the store, or a stand-in where it cannot be; run the daemon until a signal, close the store. clock: the
+    host's by default."""
     stop = asyncio.Event()
     stop_on_signals(stop)
     sys.setswitchinterval(SWITCH_S)
-    config.store_path.parent.mkdir(parents=True, exist_ok=True)
-    budget_bytes = config.store.budget_mb * 1_000_000
-    store = await asyncio.to_thread(Store.open, config.store_path, budget_bytes)
+    store = await asyncio.to_thread(open_or_stand_in, config.store_path, config.store.budget_mb * 1_000_000)
     try:
         await Daemon(config, page, store, clock or Clock()).run(stop, on_page)
     finally:

@@ -1,9 +1,10 @@
 """What the daemon says of its own computer. Law: a disk that is nearly full and a clock that nobody set are alarms,
-also before any board is heard, and each ends when it is put right.
+also before any board is heard, and each ends when it is put right. A store that cannot be opened ends no watch.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import time
@@ -16,6 +17,8 @@ import pytest
 from daemon_process import Daemon, wait_for
 
 from sagwise_daemon.io.clock import wall_time
+from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store.standin import MEMORY as STAND_INS
 
 SOON = "".join(f"[alarm.{rule}]\non_delay_s = 0.5\noff_delay_s = 0.5\n" for rule in ("storage", "clock_unset"))
 
@@ -74,3 +77,42 @@ def test_a_full_disk_and_an_unset_clock_are_alarms(
     told = [(event["rule"], event["to"]) for event in daemon.get("/events", cookie)["events"]]
     assert ("storage", "unacknowledged") in told and ("storage", "return_unacknowledged") in told
     assert daemon.stop() == 0
+
+
+def not_recorded(daemon: Daemon) -> None:
+    """It is up, watches, and says that nothing is recorded."""
+    daemon.start()
+    wait_for(daemon.answers, 20, "the page")
+    cookie = daemon.pair()
+    wait_for(lambda: standing(daemon, cookie).get("storage"), 10, "the alarm of the disk")
+    assert "Rides are not recorded: the ride store could not be opened" in daemon.get("/live", cookie)["notice"]
+    assert daemon.stop() == 0
+    assert "the bike is watched all the same" in daemon.log.read_text()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("before", ["nothing", "a store"])
+def test_a_disk_that_is_full_at_the_start_keeps_no_bike_from_being_watched(
+    tmp_path: Path, small_disk: Path, make_daemon: Callable[..., Daemon], before: str
+) -> None:
+    store = small_disk / "rides.sqlite"
+    if before == "a store":
+        Store.open(store).close()
+    with contextlib.suppress(OSError), (small_disk / "ballast").open("wb", buffering=0) as ballast:
+        while ballast.write(bytes(100_000)):
+            pass
+    daemon = make_daemon(tmp_path / "no board", extra=SOON)
+    daemon.config.write_text(daemon.config.read_text().replace('path = "rides.sqlite"', f'path = "{store}"'))
+    not_recorded(daemon)
+
+
+@pytest.mark.slow
+def test_a_store_that_is_rubbish_keeps_no_bike_from_being_watched_and_stays_as_it_is(
+    tmp_path: Path, make_daemon: Callable[..., Daemon]
+) -> None:
+    daemon = make_daemon(tmp_path / "no board", extra=SOON)
+    daemon.store.write_bytes(b"rubbish" * 1000)
+    left = set(STAND_INS.glob("sagwise-*"))
+    not_recorded(daemon)
+    assert daemon.store.read_bytes() == b"rubbish" * 1000
+    assert set(STAND_INS.glob("sagwise-*")) <= left

@@ -367,6 +367,29 @@ def test_a_cut_off_ride_is_closed_even_if_no_board_ever_speaks() -> None:
     assert bench.recorder.ended == [(4, "power")]
 
 
+class Refusing(Recorder):
+    """A store on a disk that has been full for long."""
+
+    def begin_ride(self, start: RideStart) -> int:
+        raise StoreError("no ride can begin")
+
+    def unfinished(self) -> UnfinishedRide | None:
+        raise StoreError("the store cannot be read")
+
+
+def test_a_ride_that_cannot_be_recorded_is_watched_and_its_alarms_are_told() -> None:
+    bench = Bench(built_in_pack("otter")[1], Refusing())
+    bench.hello()
+    bench.samples(3.0, 2.5, 60.0)
+    assert bench.flow.riding and bench.live.latest().ride_id is None
+    assert {"loaded_floor"} <= {event.rule for _, event, _ in bench.recorder.events} and "loaded_floor" in raised(bench)
+    notice = bench.live.latest().notice
+    assert notice is None
+    bench.pipeline.tick(bench.now_s)
+    assert any(isinstance(message, Heartbeat) for message in bench.said)
+    bench.pipeline.close()
+
+
 def test_live_state_has_no_nan_and_knows_its_age(bench: Bench) -> None:
     state = bench.live.latest()
     assert state.link == "up"

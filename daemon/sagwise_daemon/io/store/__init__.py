@@ -24,7 +24,9 @@ __all__ = ["Boot", "Gap", "Recorder", "RideStart", "Store", "StoredRides", "Unfi
 
 
 class Store:
-    """The ride store in one SQLite file."""
+    """The ride store in one SQLite file. not_kept: for people, why nothing in it lasts; None where it does."""
+
+    not_kept: str | None = None
 
     def __init__(self, path: Path, readers: Engine, budget_bytes: int | None) -> None:
         """Use `open`."""
