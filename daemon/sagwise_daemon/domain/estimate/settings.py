@@ -69,7 +69,9 @@ ASINH_GAIN = 2.0  # charge transfer: Butler-Volmer's asinh, half bent at 0.5C
 ASINH_UNIT = 1.4436  # asinh(2): the bent resistance is stated at 1C
 OHMIC_SHARE, BENT_SHARE = 0.211, 0.932  # of the prior 1 s resistance (fitted)
 PLATEAU = 0.159  # volts per unit of charge: where the curve is flatter, a few millivolts are no charge (fitted)
-SIGMA_SOC, SIGMA_RATIO = 0.008, 0.0095  # a rested voltage read to some mV; the maker's capacity
+# What 10 s of rest leave over of the charge, beside what is not known of the curve (CURVE_SIGMA_V): with more, the slow
+# drop of a cell that lags is taken for charge, where counting is right to 0.5 %. The maker's capacity.
+SIGMA_SOC, SIGMA_RATIO = 0.003, 0.0095
 SIGMA_OHMIC, SIGMA_BENT, SIGMA_SLOW = 1.24, 0.329, (1.11, 0.978, 2.68, 1.22)  # of their first values (fitted)
 SIGMA_OFFSET_V = 0.003
 WALK_SOC, WALK_RATIO = 2e-5, 1e-4  # per √s; charge counting is trusted, capacity does not move in a ride
