@@ -28,10 +28,12 @@ from sagwise_daemon.config import Store as StoreSection
 from sagwise_daemon.errors import InputError, LinkError, StoreError
 from sagwise_daemon.io.clock import Clock
 from sagwise_daemon.io.store import Recorder, Store
+from sagwise_daemon.io.store.holding import held
 from sagwise_daemon.run import serve
 
 SCENARIO = "demo"
 PACK = "otter"
+STORE = "rides.sqlite"
 BOARD_WAIT_S = 15.0
 END_WAIT_S = 2.0
 HOST = "127.0.0.1"
@@ -49,11 +51,17 @@ def run(args: Namespace) -> int:
     folder = args.data or default_folder()
     _make(folder)
     _check_port(args.port)
+    with held(folder / STORE):
+        _ride(folder, args.port)
+    return 0
+
+
+def _ride(folder: Path, port: int) -> None:
     children: list[Child] = []
     try:
         board = start_board(folder)
         children.append(board)
-        config = demo_config(board.device, folder, args.port)
+        config = demo_config(board.device, folder, port)
         page = PageSettings(paired_on_loopback=True)
         clock = Clock()
         clock.tell(time.time(), "computer")  # whoever tries the demo sits before this clock, whatever has set it
@@ -61,7 +69,6 @@ def run(args: Namespace) -> int:
     finally:
         for child in children:
             child.end()
-    return 0
 
 
 def _make(folder: Path) -> None:
@@ -84,13 +91,13 @@ def demo_config(device: str, folder: Path, port: int) -> Config:
         path=folder / "demo",
         bike=Bike(name="otter", pack=str(pack_path)),
         serial=Serial(device=device),
-        store=StoreSection(path="rides.sqlite"),
+        store=StoreSection(path=STORE),
         page=Page(host=HOST, port=port),
         mqtt=Mqtt(),
         ride=RideSettings(),
         pack=pack,
         pack_path=pack_path,
-        store_path=folder / "rides.sqlite",
+        store_path=folder / STORE,
         mqtt_password=None,
     )
 

@@ -31,6 +31,7 @@ from sagwise_daemon.io.serial_link import SerialLink
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.archive import ArchiveAside
 from sagwise_daemon.io.store.charts import RidesAside
+from sagwise_daemon.io.store.holding import held
 from sagwise_daemon.io.store.standin import open_or_stand_in
 from sagwise_daemon.io.store.trouble import trouble
 from sagwise_daemon.judge import Judge, settings_among
@@ -255,7 +256,8 @@ def add_arguments(parser: ArgumentParser) -> None:
 def run(args: Namespace) -> int:
     """The verb. Returns 0 after SIGTERM or SIGINT; raises InputError and StoreError before anything has started."""
     config = load_config(args.config)
-    asyncio.run(serve(config, page_settings(config), lambda url, _store: log.info("page on %s", url)))
+    with held(config.store_path):
+        asyncio.run(serve(config, page_settings(config), lambda url, _store: log.info("page on %s", url)))
     return 0
 
 

@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon_process import Daemon, wait_for
+from daemon_process import SAGWISE, Daemon, wait_for
+from ride_scenario import pull_and_coast
 
 from sagwise_daemon.io.clock import wall_time
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.standin import MEMORY as STAND_INS
+from sagwise_sim import PtyPort, build, load
 
 SOON = "".join(f"[alarm.{rule}]\non_delay_s = 0.5\noff_delay_s = 0.5\n" for rule in ("storage", "clock_unset"))
 
@@ -116,3 +118,25 @@ def test_a_store_that_is_rubbish_keeps_no_bike_from_being_watched_and_stays_as_i
     not_recorded(daemon)
     assert daemon.store.read_bytes() == b"rubbish" * 1000
     assert set(STAND_INS.glob("sagwise-*")) <= left
+
+
+@pytest.mark.slow
+def test_a_second_daemon_on_one_store_leaves_the_firsts_ride_alone(
+    tmp_path: Path, make_daemon: Callable[..., Daemon]
+) -> None:
+    port = PtyPort(build(load(pull_and_coast(tmp_path / "ride.toml"))).board, tmp_path / "board")
+    port.start()
+    try:
+        daemon = make_daemon(tmp_path / "board")
+        daemon.start()
+        wait_for(daemon.answers, 20, "the page")
+        cookie = daemon.pair()
+        wait_for(lambda: daemon.get("/rides", cookie)["rides"], 20, "the ride in the store")
+        command = [*SAGWISE, "run", "--config", str(daemon.config)]
+        second = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
+        assert (second.returncode, second.stdout) == (1, "")
+        assert f"another sagwise (process {daemon.pid}) records into this store" in second.stderr
+        assert daemon.get("/rides", cookie)["rides"][0]["ended_by"] is None
+        assert daemon.stop() == 0
+    finally:
+        port.stop()
