@@ -372,7 +372,7 @@ def test_a_limit_is_saved_for_the_pack_whose_limits_were_read(bike, phones) -> N
     page, _ = phones.open(bike.url, "/#/pack")
     expect(page.get_by_role("heading", name=f"Limits of {OTTER}")).to_be_visible()
     held = []
-    page.route("**/packs/Wren*/settings", lambda route: held.append(route))  # the other pack's never come
+    page.route("**/packs/Wren*/settings", held.append)  # the other pack's never come
     page.get_by_role("button", name="Wren 16s").tap()
     row = page.locator("details[data-rule=rest_low]")
     row.locator("summary").tap()

@@ -145,7 +145,6 @@ def heard(truth: Truth, rows: np.ndarray | None = None) -> tuple[Fed, Estimates,
     opened_soc, sigma = np.array(openings.seen).transpose(1, 0, 2)
     began = calls["a"][calls["op"] == OPEN, 0][:, None] + opened_soc
     loaded = (sigma == settings.LOADED_START_PEER_SIGMA).all(axis=1)
-    low, high = state.curve.volts(np.array([0.2, 0.9]))
     fed = Fed(
         name=truth.name,
         cell=truth.about["set"],
@@ -159,7 +158,7 @@ def heard(truth: Truth, rows: np.ndarray | None = None) -> tuple[Fed, Estimates,
         drop_v=prior_drop_v(pack.cell),
         table_v=state.curve.table_v,
         table_slope=state.curve.table_slope,
-        mean_slope=float(high - low) / 0.7,
+        mean_slope=state.curve.mean_slope,
         wanted=wanted.astype(np.int32),
         rest=truth.rest.T[moments] if rows is None else truth.rest_by_row.T[rows],
         ocv=truth.ocv.T[moments] if rows is None else np.full((len(rows), len(truth.ocv)), np.nan),

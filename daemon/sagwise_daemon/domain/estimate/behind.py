@@ -50,7 +50,6 @@ TEACHES_BELOW = 0.13  # less sure, κ is hardly more than the peer filter's gues
 SOC_SIGMA = 0.03  # of the peer filter's charge difference under load (tuned)
 FADE_S = 1800.0  # a cell may drop out during the ride
 LEAST_SLOPE = 0.05  # on a plateau a voltage tells nothing
-SLOPE_BETWEEN = (0.2, 0.9)  # charges whose mean slope the common filter takes for its lag
 
 
 class Line(NamedTuple):
@@ -90,7 +89,7 @@ class Behind:
 
     def __init__(self, curve: OcvCurve, groups: int) -> None:
         self._curve = curve
-        self._slope = mean_slope(curve)
+        self._slope = curve.mean_slope
         self._elements = slow_elements(self._slope)
         self._sums = np.zeros((5, groups))  # of weight: 1, d, d², y, d y
         self._coast = np.zeros((5, groups))  # what the present coast has put into them
@@ -206,9 +205,3 @@ class Behind:
         """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
         shown_v = LEFT_SHARE * factor * filters.slow_r * filters.slow_c
         return float(self._elements.inside @ shown_v) / self._slope, float(self._elements.outside @ shown_v)
-
-
-def mean_slope(curve: OcvCurve) -> float:
-    """Volts per unit of charge that the common filter reckons its lag with."""
-    low, high = curve.volts(np.array(SLOPE_BETWEEN))
-    return float(high - low) / (SLOPE_BETWEEN[1] - SLOPE_BETWEEN[0])

@@ -42,7 +42,6 @@ LEAST_SOC = 0.008  # the charge that belongs to a voltage moves with age and tem
 BETWEEN_V, BETWEEN_OF_LEFT, BETWEEN_SOC = 0.003, 0.3, 0.008  # the same for the difference of two groups
 AROUND_SOC = 0.015  # the flattest slope this close counts: a point must not owe its sureness to a knee
 LEAST_SLOPE = 1e-3
-SLOPE_BETWEEN = (0.2, 0.9)
 OF_RATIO_SIGMA = 0.12  # of a group's shortfall: its polarisation is not just that of the others, scaled (tuned)
 ANCHOR_SIGMA = 0.03  # a beginning less sure than this waits for a better point
 
@@ -66,8 +65,6 @@ class Capacity:
     def __init__(self, curve: OcvCurve, groups: int, cell: Cell) -> None:
         self._curve = curve
         self._groups = groups
-        low, high = curve.volts(np.array(SLOPE_BETWEEN))
-        self._mean_slope = float(high - low) / (SLOPE_BETWEEN[1] - SLOPE_BETWEEN[0])
         self._curve_v = s.CURVE_SIGMA_V if cell.chemistry == MEASURED else BUILT_IN_CURVE_V
         self._counted = 0.0
         self._unseen = 0.0
@@ -141,11 +138,11 @@ class Capacity:
     def _point(self, seen: Seen, left_v: float, left_sigma_v: float, ratio: Floats) -> Point:
         """left_v: of the middle group's slow polarisation."""
         share, valid = 1.0 + ratio, seen.valid
-        lag, slow_v = LEFT_INSIDE * left_v / self._mean_slope, (1.0 - LEFT_INSIDE) * left_v
+        lag, slow_v = LEFT_INSIDE * left_v / self._curve.mean_slope, (1.0 - LEFT_INSIDE) * left_v
         middle = float(self._curve.soc(np.array(np.median(seen.volts[valid]) + slow_v))) + lag
         soc = np.where(valid, self._curve.soc(np.where(valid, seen.volts, 0.0) + share * slow_v) + share * lag, nan)
         slope = self._slope(np.array([middle - lag]))[0]
-        steeper = 1.0 - LEFT_INSIDE + LEFT_INSIDE * slope / self._mean_slope
+        steeper = 1.0 - LEFT_INSIDE + LEFT_INSIDE * slope / self._curve.mean_slope
         sigma = hypot(self._curve_v, steeper * left_sigma_v) / slope
         slopes = self._slope(np.where(valid, soc, middle) - lag)
         unlike = steeper * (np.abs(ratio) * left_sigma_v + BETWEEN_OF_LEFT * (abs(left_v) + left_sigma_v))

@@ -62,8 +62,7 @@ class Common:
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
         self.curve = curve
         self.drop_v = drop_v
-        low, high = curve.volts(np.array([0.2, 0.9]))
-        self._slope = float(high - low) / 0.7
+        self._slope = curve.mean_slope
         self._elements = slow_elements(self._slope)
         inside, outside = self._elements.inside, self._elements.outside
         # As lists: so few numbers cost less one by one than as arrays.

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sagwise_daemon.domain.estimate import settings as s
-from sagwise_daemon.domain.estimate.behind import Behind, Found, mean_slope
+from sagwise_daemon.domain.estimate.behind import Behind, Found
 from sagwise_daemon.domain.estimate.common import TAU
 from sagwise_daemon.domain.estimate.slow_elements import LEFT, SLOPING, slow_elements
 from sagwise_daemon.domain.estimate.taught import Learnt, aged
@@ -94,7 +94,7 @@ class Reserve:
     def __init__(self, curve: OcvCurve, limit_v: float) -> None:
         self.curve = curve
         self.limit_v = limit_v
-        self.slope = mean_slope(curve)
+        self.slope = curve.mean_slope
         soc, volts = curve.table_soc, curve.table_v
         parts = (volts[1:] + volts[:-1]) / 2 * np.diff(soc)
         self._under = np.concatenate([[0.0], np.cumsum(parts)])

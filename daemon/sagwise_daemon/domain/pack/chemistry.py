@@ -89,6 +89,7 @@ ZERO_C_K = 273.15
 TABLE_MIN = -0.05
 TABLE_MAX = 1.05
 TABLE_STEP = 0.0005
+MIDDLE = (0.2, 0.9)  # of a curve: between its knees
 
 
 def built_in_curve(chemistry: str) -> tuple[Floats, Floats]:
@@ -115,6 +116,7 @@ class OcvCurve:
     Between the points runs a monotone cubic (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238), so the
     slope has no jumps that a filter would trip over; beyond the points a straight line with the end slope, up to
     5 % past empty and full, and flat from there. `soc` and `v`: the points, rising in both, at least two.
+    mean_slope: volts per unit of charge over the middle, without the knees at both ends.
     """
 
     def __init__(self, soc: Floats, v: Floats) -> None:
@@ -124,6 +126,8 @@ class OcvCurve:
         self.table_soc: Floats = np.linspace(TABLE_MIN, TABLE_MAX, count)
         self.table_v: Floats = _monotone_cubic(np.asarray(soc, float), np.asarray(v, float), self.table_soc)
         self.table_slope: Floats = np.gradient(self.table_v, self.table_soc)
+        low, high = self.volts(np.array(MIDDLE))
+        self.mean_slope = float(high - low) / (MIDDLE[1] - MIDDLE[0])
         self._both = self.table_v + 1j * self.table_slope
         self._volts: list[float] = self.table_v.tolist()
         self._slopes: list[float] = self.table_slope.tolist()
