@@ -6,6 +6,7 @@ SagwiseError
 │   ├── PackError       a pack file
 │   └── TraceError      a trace CSV: file, line and column
 ├── LinkError           the serial device cannot be opened or was lost
+├── PageError           the page's address cannot be had
 └── StoreError          the ride store cannot be opened, read or written
 """
 
@@ -34,6 +35,10 @@ class TraceError(InputError):
 
 class LinkError(SagwiseError):
     """The serial device cannot be opened or was lost."""
+
+
+class PageError(SagwiseError):
+    """The page's address cannot be had."""
 
 
 class StoreError(SagwiseError):

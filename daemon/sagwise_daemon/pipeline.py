@@ -83,6 +83,7 @@ class BoardPipeline:
         self._told_id = 0
         self._notice: str | None = None
         self._host_notice: str | None = None
+        self._no_link: str | None = None
         self._faulty = False
 
     def attach(self, port: Port) -> None:
@@ -95,13 +96,13 @@ class BoardPipeline:
         """The port is open."""
         self._decoder = Decoder()
         self._intake.opened()
-        self._link_up = True
+        self._link_up, self._no_link = True, None
         self._send(self._voice.opened(self._clock()))
 
     def on_down(self, reason: str) -> None:
         """The port is gone."""
-        log.warning("board link lost: %s", reason)
-        self._link_up = False
+        log.warning("no link to the board: %s", reason)
+        self._link_up, self._no_link = False, f"No link to the board: {reason}."
         self._show()
 
     def on_bytes(self, data: bytes, heard_s: float) -> None:
@@ -225,7 +226,7 @@ class BoardPipeline:
         moment = self._flow.moment
         self._notice = OWN_FAULT if self._faulty else self._intake.notice(self._clock())
         self._live.show(
-            replace(moment, notice=self._notice or moment.notice or self._host_notice),
+            replace(moment, notice=self._notice or self._no_link or moment.notice or self._host_notice),
             heard_at=self._heard_s,
             link_up=self._link_up,
         )

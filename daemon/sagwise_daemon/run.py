@@ -21,7 +21,7 @@ from sagwise_daemon.config import Config, load_config
 from sagwise_daemon.domain.model import HostState, Pack
 from sagwise_daemon.domain.owner import SetBy
 from sagwise_daemon.domain.ride.bounds import RideSettings
-from sagwise_daemon.errors import StoreError
+from sagwise_daemon.errors import PageError, StoreError
 from sagwise_daemon.flow import Flow
 from sagwise_daemon.garage import Garage
 from sagwise_daemon.io.changes import SETTINGS_FILE
@@ -219,6 +219,11 @@ class Daemon:
         ready = asyncio.create_task(announce())
         try:
             await server.run()
+        except OSError as fault:
+            raise PageError(
+                f"{page.host}:{page.port} cannot be had ({fault.strerror}): end what uses it, or change page.host and"
+                " page.port"
+            ) from fault
         finally:
             ready.cancel()
 

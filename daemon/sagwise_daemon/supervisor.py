@@ -11,6 +11,8 @@ import logging
 import signal
 from collections.abc import Awaitable, Callable
 
+from sagwise_daemon.errors import SagwiseError
+
 log = logging.getLogger(__name__)
 
 FIRST_WAIT_S = 0.2
@@ -19,20 +21,35 @@ STEADY_S = 30.0  # a part that ran this long starts its waits anew
 
 
 async def keep(name: str, part: Callable[[], Awaitable[None]]) -> None:
-    """Run `part` until cancelled; on a fault or an early end log it and run it again after a growing wait."""
+    """Run `part` until cancelled; on a fault or an early end run it again after a growing wait. The log is told once of
+    a fault that comes again and again, so that it fills no disk."""
     loop = asyncio.get_running_loop()
-    wait_s = FIRST_WAIT_S
+    wait_s, told = FIRST_WAIT_S, ""
     while True:
         began = loop.time()
+        fault: Exception | None = None
         try:
             await part()
-            log.warning("%s ended by itself; starting it again in %.1f s", name, wait_s)
-        except Exception:
-            log.exception("%s failed; starting it again in %.1f s", name, wait_s)
+        except Exception as error:
+            fault = error
         if loop.time() - began > STEADY_S:
-            wait_s = FIRST_WAIT_S
+            wait_s, told = FIRST_WAIT_S, ""
+        words = "ended by itself" if fault is None else f"{type(fault).__name__}: {fault}"
+        if words != told:
+            told = words
+            _tell(name, fault)
         await asyncio.sleep(wait_s)
         wait_s = min(wait_s * 2, LONGEST_WAIT_S)
+
+
+def _tell(name: str, fault: Exception | None) -> None:
+    again = f"starting it again, at least every {LONGEST_WAIT_S:g} s"
+    if fault is None:
+        log.warning("%s ended by itself; %s", name, again)
+    elif isinstance(fault, SagwiseError):
+        log.error("%s: %s; %s", name, fault, again)
+    else:
+        log.error("%s failed; %s", name, again, exc_info=fault)
 
 
 def stop_on_signals(stop: asyncio.Event) -> None:

@@ -398,7 +398,10 @@ def test_live_state_has_no_nan_and_knows_its_age(bench: Bench) -> None:
     bench.now_s += 2.5
     assert bench.live.latest().age_s == 2.5
     bench.pipeline.on_down("unplugged")
-    assert bench.live.latest().link == "lost"
+    assert (bench.live.latest().link, bench.live.latest().notice) == ("lost", "No link to the board: unplugged.")
+    bench.pipeline.on_up()
+    bench.sample(3.9)
+    assert (bench.live.latest().link, bench.live.latest().notice) == ("up", None)
 
 
 def test_a_wrong_pack_is_said_in_words() -> None:

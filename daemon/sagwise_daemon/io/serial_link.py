@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import os
 import termios
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 import serial
@@ -24,6 +25,15 @@ LONGEST_WAIT_S = 2.0
 READ_BYTES = 65_536
 # About a quarter of a second at 115200 baud: what a board has not drained by then is old news.
 LARGEST_BACKLOG_BYTES = 2_560
+
+REMEDIES: Mapping[int | None, str] = {
+    errno.ENOENT: "plug the board in, or correct serial.device",
+    errno.EACCES: "let this user use it (on Debian: the group dialout)",
+    errno.EAGAIN: "another program uses it: end that one",
+    errno.EBUSY: "another program uses it: end that one",
+    errno.ENOTTY: "it is no serial port: correct serial.device",
+    errno.EISDIR: "it is no serial port: correct serial.device",
+}
 
 # How a lost port shows itself; SerialException is an OSError.
 LOST = (OSError, termios.error)
@@ -117,7 +127,7 @@ class SerialLink:
                 reason = await self._session()
                 told = None
             except (*LOST, ValueError, OverflowError) as error:
-                reason = _words(error)
+                reason = _not_opened(self._device, error)
             if reason != told:
                 told = reason
                 self._on_down(reason)
@@ -232,6 +242,23 @@ class SerialLink:
 def _close_late(opening: asyncio.Future[Port]) -> None:
     if not opening.cancelled() and opening.exception() is None:
         opening.result().close()
+
+
+def _not_opened(device: str, error: BaseException) -> str:
+    """What is wrong with the port and what to do, for a person."""
+    number = _number(error)
+    reason = os.strerror(number) if number is not None and number in REMEDIES else _words(error)
+    return f"{device} cannot be opened ({reason}); {REMEDIES.get(number, 'check serial.device and serial.baud')}"
+
+
+def _number(error: BaseException | None) -> int | None:
+    """The system's number of the fault; pyserial hides some behind words of its own."""
+    while error is not None:
+        number = error.args[0] if error.args else None
+        if isinstance(number, int):
+            return number
+        error = error.__context__
+    return None
 
 
 def _words(error: BaseException) -> str:

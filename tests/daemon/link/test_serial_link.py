@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import errno
+import os
 import socket
 import termios
 import time
@@ -218,7 +220,29 @@ def test_a_port_that_cannot_be_opened_is_a_reason_and_no_crash(
 
     async def body() -> None:
         await watched.until(lambda: bool(watched.downs))
-        assert watched.downs == [str(error.args[-1])]
+        (said,) = watched.downs
+        assert said.startswith("x cannot be opened (") and "serial.device" in said
+        assert str(error.args[-1]) in said or "no serial port" in said
+
+    run_linked(watched, body)
+
+
+@pytest.mark.parametrize(
+    ("number", "remedy"),
+    [(errno.EACCES, "dialout"), (errno.EAGAIN, "another program uses it"), (errno.ENOENT, "plug the board in")],
+)
+def test_what_keeps_a_port_shut_is_said_with_the_remedy(
+    number: int, remedy: str, watched_with: Any, run_linked: Any
+) -> None:
+    def open_port(device: str, baud: int) -> Any:
+        raise serial.SerialException(number, f"could not open port {device}")
+
+    watched = watched_with(lambda *calls: SerialLink("/dev/ttyACM0", 9600, *calls, open_port=open_port))
+
+    async def body() -> None:
+        await watched.until(lambda: bool(watched.downs))
+        (said,) = watched.downs
+        assert said.startswith(f"/dev/ttyACM0 cannot be opened ({os.strerror(number)}); ") and remedy in said
 
     run_linked(watched, body)
 
@@ -229,7 +253,7 @@ def test_a_file_that_is_no_port_is_said(tmp_path: Any, watched_with: Any, run_li
 
     async def body() -> None:
         await watched.until(lambda: bool(watched.downs))
-        assert "Inappropriate ioctl" in watched.downs[0]
+        assert "Inappropriate ioctl" in watched.downs[0] and "it is no serial port" in watched.downs[0]
 
     run_linked(watched, body)
 
