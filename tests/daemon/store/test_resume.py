@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -128,3 +130,20 @@ def test_pieces_of_the_former_run_are_folded_with_the_new(fresh: Path, ridden, r
             assert connection.execute(pieces.select().where(pieces.c.kind == SAMPLES)).all()
         assert folded.first_time_us == 0 and folded.last_time_us >= 60_000_000
         np.testing.assert_array_equal(np.diff(store.rides.samples(ride_id).time_us), 50_000)
+
+
+def test_a_ride_of_this_run_that_is_still_being_closed_was_not_left_by_the_last(store: Store, start, readings) -> None:
+    """Another pack is fitted while the bike stands: the next flow asks before the disk has the end of that record."""
+    recorder = store.recorder
+    assert recorder.unfinished() is None
+    ride_id = recorder.begin_ride(start())
+    for number in range(50):
+        recorder.append(ride_id, readings(number))
+    recorder.flush()
+    with closing(sqlite3.connect(store.path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")  # the end cannot be committed yet
+        recorder.end_ride(ride_id, "stopped")
+        assert recorder.unfinished() is None
+        other.execute("ROLLBACK")
+    recorder.flush()
+    assert store.rides.ride(ride_id).ended_by == "stopped"

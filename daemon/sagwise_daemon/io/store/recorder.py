@@ -65,7 +65,7 @@ class Recorder:
         self._path = path
         self._readers = readers
         self._guard = threading.Lock()
-        self._closed = False
+        self._closed = self._looked = False
         self._series: dict[int, int] = {}
         self._estimate_second: dict[int, int] = {}
         self._host_boot = host_boot()
@@ -179,16 +179,19 @@ class Recorder:
         self._wait(done, timeout_s)
 
     def unfinished(self) -> UnfinishedRide | None:
-        """The ride that the last run left open, now open again for `append` or `end_ride`; reads the disk.
+        """The ride that the last run left open, now open again for `append` or `end_ride`; reads the disk once.
 
         Older ones left open, or one whose last chunk is damaged, end as "power". None when there is none (any
-        more). Raises StoreError.
+        more): what is open later is this run's own, though its end may not be on the disk yet. Raises StoreError.
         """
+        if self._looked:
+            return None
         try:
             with self._readers.connect() as connection:
                 left = left_open(connection, list(self._series))
         except SQLAlchemyError as fault:
             raise StoreError(f"{self._path}: the store cannot be read: {fault}") from fault
+        self._looked = True
         for state in left:
             self._series[state.ride_id] = state.series
             self._order(Open(state))
