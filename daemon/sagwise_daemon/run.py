@@ -24,6 +24,7 @@ from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.errors import PageError, StoreError
 from sagwise_daemon.flow import Flow
 from sagwise_daemon.garage import Garage
+from sagwise_daemon.io.addresses import own_addresses
 from sagwise_daemon.io.changes import SETTINGS_FILE
 from sagwise_daemon.io.clock import Clock
 from sagwise_daemon.io.mqtt import MqttOutlet, MqttSettings
@@ -243,9 +244,10 @@ def spare_the_collector() -> None:
 
 
 def address(host: str, port: int) -> str:
-    """What a person types to reach the page."""
-    shown = "127.0.0.1" if host in ("0.0.0.0", "::") else host  # noqa: S104 - shown, not bound
-    return f"http://[{shown}]:{port}/" if ":" in shown else f"http://{shown}:{port}/"
+    """What a person types to reach the page; every address where it listens on all: a phone cannot use 127.0.0.1."""
+    anywhere = host in ("0.0.0.0", "::")  # noqa: S104 - shown, not bound
+    shown = [*own_addresses(), "127.0.0.1"] if anywhere else [host]
+    return ", ".join(f"http://[{one}]:{port}/" if ":" in one else f"http://{one}:{port}/" for one in shown)
 
 
 def ride_settings(config: Config) -> RideSettings:
