@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,15 @@ def try_other_limits(page: Page) -> None:
 
 def set_dial(page: Page, name: str, place: int) -> None:
     page.locator(f"#dial-{name}").fill(str(place))
+
+
+def eventually(page: Page, holds_now: Callable[[], bool], most_ms: int = 5000) -> None:
+    """Waits until something holds outside of the page, where `expect` cannot look."""
+    for _ in range(most_ms // 50):
+        if holds_now():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"it does not hold after {most_ms} ms")
 
 
 def test_other_limits_are_told_at_once_beside_a_plain_buzzer(bike, phones, shots: Path) -> None:
@@ -103,11 +113,10 @@ def test_a_setting_is_taken_over_with_one_tap_and_given_back(bike, phones) -> No
 def test_pinch_and_buttons_zoom_and_finer_levels_are_fetched(bike, phones) -> None:
     page, _ = phones.open(bike.url, "/#/rides/3")
     expect(page.locator("#plot-voltage canvas")).to_be_visible()
-    bike.rides.spans.clear()
     page.get_by_role("button", name="Closer").tap()
-    page.get_by_role("button", name="Closer").tap()
+    with page.expect_response(lambda answer: "&start_s=570" in answer.url):  # the span and half of it on either side
+        page.get_by_role("button", name="Closer").tap()
     expect(page.locator(".zoom span")).to_have_text("14:15 to 23:45")
-    page.wait_for_timeout(600)
     first, last, points = bike.rides.spans[-1]
     assert (last - first) == pytest.approx(2 * 570, rel=0.01) and points >= 780
     page.evaluate("window.scrollTo(0, 120)")
@@ -121,8 +130,7 @@ def test_pinch_and_buttons_zoom_and_finer_levels_are_fetched(bike, phones) -> No
     words = page.locator(".zoom span").inner_text()
     start, end = (sum(int(part) * 60**n for n, part in enumerate(one.split(":")[::-1])) for one in words.split(" to "))
     assert 110 < end - start < 180, "spread four times as far, a quarter is seen"
-    page.wait_for_timeout(600)
-    assert bike.rides.spans[-1][1] - bike.rides.spans[-1][0] < 400
+    eventually(page, lambda: bike.rides.spans[-1][1] - bike.rides.spans[-1][0] < 400)
     for kind, at in (("touchStart", 0), ("touchMove", 30), ("touchMove", 60), ("touchMove", 90), ("touchEnd", 0)):
         points = [] if kind == "touchEnd" else [{"x": middle - at, "y": height}]
         session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
@@ -352,6 +360,17 @@ def answers_late(page: Page, part: str, wait_ms: int = 400) -> None:
     page.route(f"**{part}", late)
 
 
+def holds(page: Page, pattern: str) -> list[Route]:
+    """What the page asks for by this pattern is held until the test lets it go."""
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route(pattern, hold)
+    return held
+
+
 def test_the_last_of_two_quick_taps_decides_which_list_is_shown(bike, phones) -> None:
     bike.rides.replace(2, deleted=True)
     page, _ = phones.open(bike.url, "/#/rides")
@@ -371,8 +390,7 @@ def test_the_last_of_two_quick_taps_decides_which_list_is_shown(bike, phones) ->
 def test_a_limit_is_saved_for_the_pack_whose_limits_were_read(bike, phones) -> None:
     page, _ = phones.open(bike.url, "/#/pack")
     expect(page.get_by_role("heading", name=f"Limits of {OTTER}")).to_be_visible()
-    held = []
-    page.route("**/packs/Wren*/settings", held.append)  # the other pack's never come
+    held = holds(page, "**/packs/Wren*/settings")  # the other pack's never come
     page.get_by_role("button", name="Wren 16s").tap()
     row = page.locator("details[data-rule=rest_low]")
     row.locator("summary").tap()
@@ -397,3 +415,126 @@ def test_two_packs_are_compared(bike, phones, shots: Path) -> None:
     page.screenshot(path=shots / "packs.png", full_page=True)
     page.get_by_role("link", name="Health", exact=True).tap()
     expect(page.locator(".facts-row")).to_be_visible()
+
+
+def test_a_closer_look_that_cannot_be_had_leaves_the_whole_rides_chart_and_says_so(bike, phones) -> None:
+    page, watch = phones.open(bike.url, "/#/rides/3")
+    watch.allowed.append("ERR_FAILED")
+    plot = page.locator("#plot-voltage")
+    for _ in range(4):
+        page.get_by_role("button", name="Closer").tap()
+    expect(plot).to_have_attribute("data-points", "780")
+    page.route("**/chart?*start_s*", lambda route: route.abort())
+    for _ in range(6):
+        page.get_by_role("button", name="Later").tap()
+    expect(page.locator(".zoom span")).to_contain_text("not drawn closer: the bike does not answer")
+    expect(plot).to_have_attribute("data-points", "1000")
+
+
+def test_a_closer_look_of_another_span_is_not_used(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/rides/3")
+    expect(page.locator("#plot-voltage canvas")).to_be_visible()
+    held = holds(page, "**/chart?*start_s*")
+    with page.expect_request("**/chart?*start_s*"):
+        page.get_by_role("button", name="Closer").tap()
+    page.evaluate(  # a finger that goes on dragging
+        """() => {
+          const later = () => document.querySelector("[aria-label=Later]").click();
+          later();
+          window.moving = setInterval(later, 40);
+        }"""
+    )
+    with page.expect_response("**/chart?*start_s*"):
+        held[0].continue_()
+    page.wait_for_timeout(60)
+    assert page.locator("#plot-voltage").get_attribute("data-points") is None
+    page.evaluate("() => clearInterval(window.moving)")
+
+
+def test_the_last_pack_that_was_tapped_is_drawn_alone(bike, phones) -> None:
+    page, _ = phones.open(bike.url)
+    held = holds(page, "**/page/lines.js")
+    with page.expect_request("**/page/lines.js"):
+        page.goto(bike.url + "/#/health")
+    wren = page.get_by_role("button", name="Wren 16s")
+    with page.expect_response("**/packs/Wren*/health"):
+        wren.tap()
+    held[0].continue_()
+    expect(page.locator(".plot canvas")).to_have_count(3)
+    expect(page.get_by_role("heading", name="Wren 16s against")).to_be_visible()
+    page.wait_for_timeout(200)
+    expect(page.locator(".plot canvas")).to_have_count(3)
+
+
+def test_a_ride_that_cannot_be_judged_is_left_out_and_counted(bike, phones, monkeypatch: pytest.MonkeyPatch) -> None:
+    judge = bike.judge.judge
+
+    def thinned(ride_id: int) -> object:
+        if ride_id == 2:
+            raise ValueError("ride 2 has no samples at full rate any more, so it cannot be judged anew")
+        return judge(ride_id)
+
+    monkeypatch.setattr(bike.judge, "judge", thinned)
+    page, watch = phones.open(bike.url, "/#/rides/3")
+    watch.allowed.append("422")
+    try_other_limits(page)
+    page.get_by_role("button", name="Judge all rides").tap()
+    expect(page.locator("#what-if")).to_contain_text("2 rides are judged; 1 cannot be: too little of it is kept")
+    expect(page.locator(".verdicts div").first).to_contain_text("on 2 of 2 rides")
+
+
+def test_two_quick_taps_take_a_setting_over_once_and_keep_the_way_back(bike, phones) -> None:
+    page, watch = phones.open(bike.url, "/#/rides/3")
+    watch.allowed.append("ERR_FAILED")
+    try_other_limits(page)
+    set_dial(page, "limit", 20)
+    page.get_by_role("button", name="Take this over").evaluate("button => { button.click(); button.click(); }")
+    expect(page.locator(".told")).to_contain_text("now warns below 3.20 V")
+    page.wait_for_timeout(200)
+    page.route("**/undo", lambda route: route.abort())
+    undo = page.locator(".told").get_by_role("button", name="Undo")
+    undo.tap()
+    expect(page.locator(".told")).to_contain_text("the bike does not answer")
+    page.unroute("**/undo")
+    undo.tap()
+    expect(page.locator(".told")).to_contain_text("Undone: 3.30 V")
+    assert len(bike.garage.changes(10)) == 2
+
+
+def test_a_question_goes_with_the_view_that_asked_it(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/rides")
+    page.locator(".ride a").first.tap()
+    page.get_by_role("button", name="Delete").tap()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    page.evaluate("history.back()")
+    expect(page.locator(".ride")).to_have_count(3)
+    expect(page.get_by_role("dialog")).to_have_count(0)
+    assert not bike.rides.ride(3).deleted
+
+
+def test_what_was_deleted_is_offered_back_and_what_is_typed_meanwhile_stays(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/rides/3")
+    name = page.get_by_label("Name")
+    name.fill("Quarry")
+    held = holds(page, "**/rides/3")
+    with page.expect_request("**/rides/3"):
+        page.get_by_role("button", name="Save").tap()
+    name.fill("Quarry, wet")
+    held[0].continue_()
+    expect(page.locator("#bench-title")).to_have_text("Quarry")
+    expect(name).to_have_value("Quarry, wet")
+    expect(page.get_by_role("button", name="Save")).to_be_enabled()
+    page.unroute("**/rides/3")
+    page.get_by_role("button", name="Delete").tap()
+    page.get_by_role("dialog").get_by_role("button", name="Delete").tap()
+    page.locator(".buttons").get_by_role("button", name="Bring back").tap()
+    expect(page.locator(".told")).to_have_text("The record is back.")
+    expect(page.get_by_role("button", name="Delete")).to_be_visible()
+
+
+def test_what_sounds_while_one_looks_is_listed_too(bike, phones, alarm_of) -> None:
+    page, _ = phones.open(bike.url, "/#/alarms")
+    expect(page.locator("#alarms-now")).to_contain_text("No alarm stands.")
+    with page.expect_request("**/events?*"):
+        bike.scene.alarms = (alarm_of(),)
+    expect(page.locator(".alarm-card")).to_have_count(1)

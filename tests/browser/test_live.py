@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from sagwise_daemon.domain.estimate import Kind
 from sagwise_daemon.domain.model import AlarmState, Priority
@@ -118,6 +118,28 @@ def test_an_alarm_flashes_until_it_is_acknowledged(bike, phones, alarm_of, shots
     expect(state.locator(".detail")).to_contain_text("seen")
     expect(button).to_be_disabled()
     assert bike.scene.acknowledged == [(None, None)]
+
+
+def test_an_acknowledgement_that_is_lost_on_the_way_can_soon_be_pressed_again(bike, phones, alarm_of) -> None:
+    """A phone that has lost the Wi-Fi may wait for minutes; the rider does not."""
+    bike.scene.alarms = (alarm_of(),)
+    page, watch = phones.open(bike.url)
+    watch.allowed.append("ERR_")
+    lost = []
+
+    def lose(route: Route) -> None:
+        lost.append(route)
+
+    page.route("**/alarms/acknowledge", lose)
+    button = page.get_by_role("button", name="Acknowledge")
+    button.tap()
+    expect(button).to_be_disabled()
+    expect(page.locator("#state .detail")).to_have_text("not sent: press again", timeout=8000)
+    expect(button).to_be_enabled()
+    page.unroute("**/alarms/acknowledge")
+    button.tap()
+    expect(page.locator("#state .detail")).to_contain_text("seen")
+    assert len(lost) == 1
 
 
 def test_an_alarm_that_is_judged_lower_than_the_figure_says_so(bike, phones, alarm_of) -> None:
@@ -298,9 +320,9 @@ def test_while_the_bike_moves_one_touch_opens_nothing(bike, phones, alarm_of) ->
     bike.scene.alarms = (alarm_of(),)
     page, _ = phones.open(bike.url)
     expect(page.locator("#state")).to_have_attribute("data-level", "high")
-    for way in (4130.0, 4140.0):
+    for way, words in ((4130.0, "4.1 km"), (4260.0, "4.3 km")):
         bike.scene.distance_m = way
-        page.wait_for_timeout(400)
+        expect(page.locator(".facts .way")).to_have_text(words)  # the page has heard it, so it knows of the movement
     rides = page.locator("#to-rides")
     rides.tap()
     expect(rides).to_have_text("Riding: again?")
@@ -400,9 +422,12 @@ def test_the_page_says_what_it_can_do_about_the_screen(bike, phones, script: str
     page.locator("#sound").tap()
     expect(page.locator(".awake")).to_contain_text(words)
     if script == FILM_ONLY:
-        page.wait_for_timeout(1500)
         film = "f => [f.paused, f.srcObject.getTracks().map(t => t.kind).sort(), f.muted, f.currentTime > 0]"
-        assert page.locator("video.film").evaluate(film) == [False, ["audio", "video"], False, True]
+        for _ in range(80):
+            if (plays := page.locator("video.film").evaluate(film))[3]:
+                break
+            page.wait_for_timeout(100)
+        assert plays == [False, ["audio", "video"], False, True]
 
 
 CONTRAST = """() => {

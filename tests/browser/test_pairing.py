@@ -54,7 +54,10 @@ def test_a_paired_phone_tells_a_bike_that_does_not_know_the_time(locked_bike, ph
     page.get_by_label("Code of the bike").fill("47110815")
     page.get_by_role("button", name="Pair").tap()
     expect(page.locator("#figure .digits")).to_have_text("3.68")
-    page.wait_for_timeout(4500)
+    for _ in range(100):
+        if locked_bike.clock.told:
+            break
+        page.wait_for_timeout(100)
     (told,) = locked_bike.clock.told
     assert told == pytest.approx(page.evaluate("Date.now() / 1000"), abs=10)
 

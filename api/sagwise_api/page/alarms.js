@@ -41,6 +41,7 @@ class Alarms {
     const alarms = ordered(state.alarms);
     const shown = alarms.map((alarm) => `${keyOf(alarm)} ${alarm.state}`).join();
     if (shown !== this.shown) {
+      if (this.shown !== null) this.showPast().catch(() => {}); // the list before stays
       this.shown = shown;
       this.cards = new Map(alarms.map((alarm) => [keyOf(alarm), this.card(alarm)]));
       this.now.replaceChildren(element("h2", {}, "Now"), ...[...this.cards.values()].map((card) => card.box));

@@ -1,5 +1,9 @@
 // Asks the bike. Law: every answer is either the body or an Error with the problem's own words.
 
+const READ_MS = 120_000; // a long ride judged anew on a small computer takes its time
+const CHANGE_MS = 15_000;
+const JSON_BODY = { "content-type": "application/json" };
+
 export class Refused extends Error {
   constructor(status, detail) {
     super(detail);
@@ -15,35 +19,37 @@ async function refusal(response, asked) {
   return new Refused(response.status, detail);
 }
 
-async function ask(path, options) {
+/** Asks and reads the answer with `read`. A phone that has lost the Wi-Fi would wait for minutes: here it does not. */
+async function ask(path, read, options, mostMs = options === undefined ? READ_MS : CHANGE_MS) {
+  const signal = AbortSignal.timeout?.(mostMs);
   let response;
   try {
-    response = await fetch(`/api/v1${path}`, options);
+    response = await fetch(`/api/v1${path}`, { ...options, signal });
+    if (response.ok) return await read(response);
   } catch {
     throw new Refused(0, "the bike does not answer: is the phone on its Wi-Fi?");
   }
-  if (!response.ok) throw await refusal(response, options);
-  return response;
+  throw await refusal(response, options);
 }
 
-export async function get(path) {
-  return (await ask(path)).json();
+const json = (response) => response.json();
+
+export function get(path) {
+  return ask(path, json);
 }
 
-export async function getBytes(path) {
-  return (await ask(path)).arrayBuffer();
+export function getBytes(path) {
+  return ask(path, (response) => response.arrayBuffer());
 }
 
-export async function post(path, body) {
-  const headers = { "content-type": "application/json" };
-  return (await ask(path, { method: "POST", headers, body: JSON.stringify(body) })).json();
+export function post(path, body, mostMs) {
+  return ask(path, json, { method: "POST", headers: JSON_BODY, body: JSON.stringify(body) }, mostMs);
 }
 
-export async function change(path, body) {
-  const headers = { "content-type": "application/json" };
-  return (await ask(path, { method: "PATCH", headers, body: JSON.stringify(body) })).json();
+export function change(path, body) {
+  return ask(path, json, { method: "PATCH", headers: JSON_BODY, body: JSON.stringify(body) });
 }
 
-export async function remove(path) {
-  return (await ask(path, { method: "DELETE" })).json();
+export function remove(path) {
+  return ask(path, json, { method: "DELETE" });
 }

@@ -43,9 +43,11 @@ export function confirmed(title, lines, yes) {
   return new Promise((done) => {
     const dialog = element("dialog", { "aria-labelledby": "dialog-title" },
       element("h2", { id: "dialog-title" }, title), ...lines.map((line) => element("p", {}, line)));
-    const close = (answer) => () => { dialog.close(); dialog.remove(); done(answer); };
+    const close = (answer) => () => { window.removeEventListener("hashchange", left); dialog.close(); dialog.remove(); done(answer); };
+    const left = close(false); // what was asked about is no longer on the screen
+    window.addEventListener("hashchange", left);
     dialog.append(element("div", { class: "buttons" }, button(yes, close(true), "tap chosen"), button("Leave it", close(false))));
-    dialog.addEventListener("cancel", close(false));
+    dialog.addEventListener("cancel", left);
     document.body.append(dialog);
     dialog.showModal();
   });
@@ -55,7 +57,16 @@ export function confirmed(title, lines, yes) {
 export function tell(body, words, undo) {
   body.querySelector(".told")?.remove();
   const line = element("p", { class: "told", role: "status" }, element("span", {}, words));
-  if (undo) line.append(button("Undo", async () => { line.remove(); await undo(); }));
+  if (undo) line.append(button("Undo", () => { line.remove(); return undone(body, undo); }));
   body.append(line);
   return line;
+}
+
+/** Takes something back; where the bike refuses, it says so and can be asked again. */
+async function undone(body, undo) {
+  try {
+    await undo();
+  } catch (error) {
+    tell(body, error.message, undo);
+  }
 }

@@ -41,13 +41,14 @@ class Health {
     }
     this.names = packs.map((pack) => pack.name);
     this.tabs = element("div", { class: "buttons", role: "group", "aria-label": "Pack" },
-      ...this.names.map((name) => button(name, () => this.choose(name).catch((error) => this.fail(error)), "tap small")));
+      ...this.names.map((name) => button(name, () => this.choose(name).catch((error) => this.fail(name, error)), "tap small")));
     this.place = element("div", {});
     this.body.replaceChildren(this.tabs, this.place);
     await this.choose(this.names.includes(fitted) ? fitted : this.names[0]);
   }
 
-  fail(error) {
+  fail(name, error) {
+    if (this.name !== name) return;
     this.remove();
     this.place.replaceChildren(element("p", { class: "empty" }, error.message));
   }
@@ -55,13 +56,14 @@ class Health {
   async choose(name) {
     [...this.tabs.children].forEach((tab, at) => tab.setAttribute("aria-pressed", String(this.names[at] === name)));
     this.name = name;
-    const health = await get(`/packs/${encodeURIComponent(name)}/health`);
+    const [health, { drawMonths }] = await Promise.all([get(`/packs/${encodeURIComponent(name)}/health`),
+      import("./lines.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
     if (this.name !== name) return; // another tap came meanwhile: its pack is the one to show
     this.place.replaceChildren(
       element("p", { class: "facts-row" }, figure(String(health.rides), "rides"), figure(String(Math.round(health.days)), "days"),
         figure(perYear(health.resistance.median, "mΩ"), "resistance a year, median")),
       element("p", { class: "prose" }, health.words));
-    await this.draw(health);
+    this.draw(health, drawMonths);
     this.place.append(element("h2", {}, "Groups"), table(health), ...this.others(name));
   }
 
@@ -74,12 +76,11 @@ class Health {
   }
 
   /** Every group's line is thin; those that stand out are strong. */
-  async draw(health) {
+  draw(health, drawMonths) {
     this.remove();
     const points = health.points.filter((point) => point.unix_s !== null);
     if (points.length < 2) return;
     const days = points.map((point) => (point.unix_s - points[0].unix_s) / 86400);
-    const [{ drawMonths }] = await Promise.all([import("./lines.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]);
     const of = (key) => Array.from({ length: health.series }, (_, at) => points.map((point) => point[key]?.[at] ?? null));
     const plot = (title, groups, digits, strong) => {
       if (!groups.some((values) => values.some((value) => value !== null))) return;

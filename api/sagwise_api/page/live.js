@@ -16,6 +16,7 @@ const SHAPES = {
   none: ["M7 7h34v34H7z", "M15 24h18"],
 };
 const SIGMA_SHOWN_V = 0.015; // a smaller uncertainty changes no decision
+const ACKNOWLEDGE_MS = 4000; // a rider presses again; doing it twice harms nothing
 const OPEN = ["unacknowledged", "acknowledged"];
 
 function say(element, words) {
@@ -116,7 +117,7 @@ export class LiveView {
     this.button.dataset.busy = "yes";
     this.button.disabled = true;
     try {
-      await post("/alarms/acknowledge", {});
+      await post("/alarms/acknowledge", {}, ACKNOWLEDGE_MS);
       this.failed = null;
     } catch (error) {
       this.failed = error.status === 401 ? "not sent: pair this phone" : "not sent: press again";

@@ -27,14 +27,16 @@ export class Motion {
 
 /** Makes `control` ask once while `moving()`; the second touch within four seconds goes through. */
 export function guardWhileMoving(control, moving) {
+  const ask = "Riding: again?";
   let asked = -Infinity;
   control.addEventListener("click", (event) => {
     if (!moving() || performance.now() - asked < ASK_MS) return;
     event.preventDefault();
     event.stopImmediatePropagation();
     asked = performance.now();
+    if (control.textContent === ask) return;
     const words = control.textContent;
-    control.textContent = "Riding: again?";
-    setTimeout(() => { control.textContent = words; }, ASK_MS);
+    control.textContent = ask;
+    setTimeout(() => { if (control.textContent === ask) control.textContent = words; }, ASK_MS); // day or night has new words
   }, { capture: true });
 }

@@ -84,6 +84,7 @@ export class Plots {
     this.span = [first, first + length];
     this.show();
     clearTimeout(this.wait);
+    this.turn += 1; // what is still on its way is of another span
     if (this.whole) this.use(this.data.chart);
     else this.wait = setTimeout(() => this.fetch(), FINER_AFTER_MS);
     this.places.onSpan?.(this.whole, this.span);
@@ -106,12 +107,14 @@ export class Plots {
   async fetch() {
     const [start, end] = this.span;
     const around = (end - start) / 2;
-    const mine = ++this.turn;
+    const mine = this.turn;
     try {
       const chart = await this.finer(Math.max(0, start - around), Math.min(this.data.duration_s, end + around));
-      if (mine === this.turn && !this.whole) this.use(chart);
+      if (mine === this.turn) this.use(chart);
     } catch (error) {
-      console.info(error.message); // the coarse chart stays
+      if (mine !== this.turn) return;
+      this.use(this.data.chart); // a finer one of another span would leave this one empty
+      this.places.onFault?.(error.message);
     }
   }
 

@@ -20,10 +20,9 @@ export class RecordForm {
       return;
     }
     this.name = element("input", { id: "record-name", type: "text", maxlength: "64" });
-    this.name.value = this.ride.name ?? "";
     this.note = element("textarea", { id: "record-note", rows: "3", maxlength: "4000" });
-    this.note.value = this.ride.note ?? "";
     this.pack = await packChoice(this.ride);
+    this.fill();
     this.save = button("Save", () => this.keep(), "tap chosen");
     this.save.disabled = true;
     for (const field of [this.name, this.note, this.pack]) field.addEventListener("input", () => { this.save.disabled = false; });
@@ -31,8 +30,8 @@ export class RecordForm {
       element("div", { class: "said" }, element("label", { for: "record-name" }, "Name"), this.name,
         element("label", { for: "record-note" }, "Note"), this.note,
         element("label", { for: "record-pack" }, "Pack"), this.pack, element("p", { class: "quiet" }, packWords(this.pack))),
-      element("div", { class: "buttons" }, this.save, report,
-        this.ride.deleted ? button("Bring back", () => this.bringBack()) : button("Delete", () => this.takeAway())));
+      element("div", { class: "buttons" }, this.save, report));
+    this.offerOther();
   }
 
   async keep() {
@@ -47,10 +46,9 @@ export class RecordForm {
 
   async send(wish, words, undo) {
     try {
+      const typed = this.typed();
       this.ride = { ...this.ride, ...(await change(`/rides/${this.ride.ride_id}`, wish)) };
-      this.name.value = this.ride.name ?? "";
-      this.note.value = this.ride.note;
-      this.pack.value = this.ride.pack;
+      if (this.typed() === typed) this.fill(); // what is typed meanwhile stays, to be saved next
       this.says.pack(this.ride.pack);
       if (this.ride.name) this.says.title(this.ride.name);
       tell(this.section, words, undo);
@@ -60,11 +58,31 @@ export class RecordForm {
     }
   }
 
+  typed() {
+    return JSON.stringify([this.name.value, this.note.value, this.pack.value]);
+  }
+
+  fill() {
+    this.name.value = this.ride.name ?? "";
+    this.note.value = this.ride.note ?? "";
+    this.pack.value = this.ride.pack;
+  }
+
+  /** Deletes the record or brings it back, whichever is the other of what it is now. */
+  offerOther() {
+    const other = this.ride.deleted ? button("Bring back", () => this.bringBack()) : button("Delete", () => this.takeAway());
+    if (this.other === undefined) this.section.lastElementChild.append(other);
+    else this.other.replaceWith(other);
+    this.other = other;
+  }
+
   async takeAway() {
     const lines = ["It is gone from every list but that of the deleted ones. You can have it back from there."];
     if (!(await confirmed("Delete this record?", lines, "Delete"))) return;
     try {
       await remove(`/rides/${this.ride.ride_id}`);
+      this.ride = { ...this.ride, deleted: true };
+      this.offerOther();
       tell(this.section, "The record is deleted.", () => this.bringBack());
     } catch (error) {
       tell(this.section, error.message);
@@ -74,6 +92,8 @@ export class RecordForm {
   async bringBack() {
     try {
       await post(`/rides/${this.ride.ride_id}/restore`, {});
+      this.ride = { ...this.ride, deleted: false };
+      this.offerOther();
       tell(this.section, "The record is back.");
     } catch (error) {
       tell(this.section, error.message);

@@ -90,6 +90,7 @@ function wire(bar, plots) {
   plots.places.onSpan = (whole, [start, end]) => {
     bar.lastElementChild.textContent = whole ? "" : `${intoRide(start)} to ${intoRide(end)}`;
   };
+  plots.places.onFault = (words) => { bar.lastElementChild.textContent += `, not drawn closer: ${words}`; };
 }
 
 /** Shows the ride in `body`; the function that comes back takes the plots down. */

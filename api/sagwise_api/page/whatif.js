@@ -55,6 +55,7 @@ export class WhatIf {
       pressed.textContent = "Try other limits";
       return tell(this.section, error.message);
     }
+    if (!this.section.isConnected) return null; // the reader has gone on meanwhile
     const { now, limits_v: limits, delays_s: delays } = this.tried;
     this.set = { limit: nearest(limits, now.limit_v), delay: nearest(delays, now.on_delay_s), plain: nearest(limits, now.limit_v) };
     this.build(limits, delays);
@@ -136,22 +137,39 @@ export class WhatIf {
       const query = `limit=${RIDES_MOST}&kind=ride&pack=${encodeURIComponent(this.ride.pack)}`;
       const { rides } = await get(`/rides?${query}`);
       const ids = rides.filter((ride) => ride.ended_by !== null && ride.ride_id !== this.ride.ride_id).map((ride) => ride.ride_id);
-      this.others = [];
-      for (const id of ids) {
-        if (!this.section.isConnected) return;
-        this.allRides.textContent = `${this.others.length + 1} of ${ids.length + 1} rides judged`;
-        this.others.push(await get(`/rides/${id}/what-if`));
-        this.show();
-      }
-      this.allRides.textContent = `All ${ids.length + 1} rides are judged`;
+      const left = await this.judgeThese(ids);
+      const judged = this.others.length + 1;
+      this.allRides.textContent = left === 0 ? `All ${judged} rides are judged`
+        : `${times(judged, "ride is", "rides are")} judged; ${left} cannot be: too little of ${left === 1 ? "it" : "them"} is kept`;
       this.show();
     } catch (error) {
-      this.allRides.textContent = error.message;
+      this.allRides.disabled = false;
+      this.allRides.textContent = "Judge all rides of this pack";
+      tell(this.section, error.message);
     }
+  }
+
+  /** Judges rides one by one, for as long as the view stands; how many cannot be, as those that have been thinned. */
+  async judgeThese(ids) {
+    let left = 0;
+    this.others = [];
+    for (const id of ids) {
+      if (!this.section.isConnected) break;
+      this.allRides.textContent = `${this.others.length + 1} of ${ids.length + 1} rides judged`;
+      try {
+        this.others.push(await get(`/rides/${id}/what-if`));
+      } catch (error) {
+        if (![404, 409, 422].includes(error.status)) throw error;
+        left += 1;
+      }
+      this.show();
+    }
+    return left;
   }
 
   async takeOver() {
     const { limit, delay } = this.set;
+    this.take.disabled = true; // a second tap would be refused, and take the way back with it
     try {
       const change = await post(`/packs/${encodeURIComponent(this.ride.pack)}/changes`,
         { rule: "rest_low", values: { volts: limit, on_delay_s: delay } });
@@ -165,6 +183,7 @@ export class WhatIf {
         tell(this.section, `Undone: ${volts(before.limit_v)} V for ${before.on_delay_s} s again.`);
       });
     } catch (error) {
+      this.show();
       tell(this.section, error.message);
     }
   }
