@@ -8,6 +8,7 @@ played into the live daemon's recorder here (`play`).
 from __future__ import annotations
 
 import copyreg
+import logging
 import os
 import pickle
 import subprocess
@@ -27,6 +28,7 @@ from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Pack, Reading
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.domain.stamps import WallTime
+from sagwise_daemon.errors import SagwiseError
 from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.store import Recorder, RideStart
 from sagwise_daemon.io.trace import Trace, read_trace
@@ -56,6 +58,7 @@ def add_arguments(parser: ArgumentParser) -> None:
 def run(args: Namespace) -> int:
     """Make the rides that are missing, written to standard output; ends early when standard input closes."""
     os.nice(IDLE)
+    logging.getLogger().setLevel(logging.WARNING)  # rides are numbered anew here: told beside the demo's they confuse
     threading.Thread(target=_end_with_parent, daemon=True).start()
     pack = load_pack(args.pack)
     recorder = PipeRecorder(sys.stdout.buffer)
@@ -70,7 +73,9 @@ def make_trace(scenario: str, folder: Path, pack: Pack) -> Trace:
     """The scenario's ride, by the simulator in a process of its own."""
     file = folder / f"{scenario}.csv"
     command = [sys.executable, "-m", "sagwise_daemon", "board", "--scenario", scenario, "--to-trace", str(file)]
-    subprocess.run(command, check=True, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)  # noqa: S603
+    made = subprocess.run(command, check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True)  # noqa: S603
+    if made.returncode:
+        raise SagwiseError(f"the earlier ride {scenario} cannot be made: {made.stderr.strip()}")
     return read_trace(file, pack.series)
 
 
