@@ -10,15 +10,19 @@ import pytest
 from energy_steps import add
 
 from sagwise_daemon.domain import estimate
+from sagwise_daemon.domain.estimate import energy as energy_module
 from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.behind import Found
 from sagwise_daemon.domain.estimate.energy import (
+    Ahead,
     EnergyLeft,
     Left,
     Outlook,
     Reserve,
     Style,
-    drops_at_reserve,
+    ahead_by,
     energy_left,
+    outlook_of,
     with_home,
 )
 from sagwise_daemon.domain.estimate.told import Filters
@@ -65,13 +69,34 @@ def test_a_flat_curve_above_the_limit_makes_no_tenths_of_the_charge_of_some_mill
     assert left.left_wh == pytest.approx(10.0 * (0.6 - 0.02 / 0.159) * 3.318, rel=0.002)
 
 
-def test_each_element_comes_to_the_mean_current_in_its_own_time() -> None:
-    """By hand, of TAU_S and 60 s: what is left of the present current is exp(-60/tau) of it."""
+def filters_of(slow_c: float) -> Filters:
+    """One group; each slow element of 0.01 V per C, at the same low-passed current."""
     none = np.zeros(1)
-    filters = Filters(0.5, 0.0, 0.0, 0.0, np.full(4, 0.01), np.full(4, 3.0), none, none, none)
+    return Filters(0.5, 0.0, 0.0, 0.0, np.full(4, 0.01), np.full(4, slow_c), none, none, none)
+
+
+def test_elements_and_offset_come_to_the_reserve_each_in_its_own_time() -> None:
+    """By hand, of TAU_S and 60 s: what is left of the present current is exp(-60/tau) of it."""
     left = np.exp(-60.0 / np.array(s.TAU_S))
-    np.testing.assert_allclose(drops_at_reserve(filters, 1.5, 1.0, 60.0), 0.015 * (1.0 + 2.0 * left))
-    np.testing.assert_allclose(drops_at_reserve(filters, 1.5, 1.0, inf), 0.015)
+    ahead = ahead_by(filters_of(3.0), 1.5, 0.01, mean_c=1.0, seconds=60.0)
+    np.testing.assert_allclose(ahead.drops_v, 0.015 * (1.0 + 2.0 * left))
+    assert ahead.offset_v == pytest.approx(0.01 * np.exp(-60.0 / s.OFFSET_TAU_S))
+    ahead = ahead_by(filters_of(3.0), 1.5, 0.01, mean_c=1.0, seconds=inf)
+    np.testing.assert_allclose(ahead.drops_v, 0.015)
+    assert ahead.offset_v == 0.0
+
+
+@pytest.mark.parametrize(("slope", "taken_v"), [(0.8, 0.004), (0.2, 0.0)])
+def test_the_offset_lifts_rest_at_the_reserve_but_on_a_flat_curve(slope: float, taken_v: float) -> None:
+    found, known = Found(*np.zeros((4, 1))), np.ones(1, bool)
+
+    def slow_v(offset_v: float) -> float:
+        ahead = Ahead(np.full(4, 0.01), offset_v)
+        return float(outlook_of(filters_of(1.0), found, known, 10.0, slope, ahead).slow_v[0])
+
+    assert slow_v(0.0) - slow_v(0.004) == pytest.approx(taken_v)
+    assert slow_v(-0.004) - slow_v(0.0) == pytest.approx(taken_v)
+    assert slow_v(0.1) >= 0.0, "a cell that gives current rests below equilibrium"
 
 
 @pytest.mark.parametrize(
@@ -201,6 +226,19 @@ def test_a_group_that_is_not_read_makes_it_unknown_at_once() -> None:
     assert not isnan(said[2002].left_wh)
     assert isnan(said[2003].left_wh)
     assert said[2003].at_most_wh == pytest.approx(said[2002].left_wh, rel=0.05)
+
+
+def test_while_a_group_is_not_read_it_is_worked_out_as_seldom_as_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each reading would cost a replay dear; another set of groups is another figure, the same set is not."""
+    known, made = [], energy_module.energy_left
+
+    def noted(reserve: Reserve, given: Outlook, loss_v: float) -> Left:
+        known.append(given.known.tolist())
+        return made(reserve, given, loss_v)
+
+    monkeypatch.setattr(energy_module, "energy_left", noted)
+    played("nmc", 3.9, invalid_from=2003)
+    assert known.count([True, False]) == 50  # of 99.7 s, every two
 
 
 def test_on_the_plateau_of_lfp_it_is_unknown_rather_than_guessed() -> None:

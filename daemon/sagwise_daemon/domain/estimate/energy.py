@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, inf, isnan, nan
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from sagwise_daemon.domain.estimate.behind import Behind, Found
 from sagwise_daemon.domain.estimate.common import TAU
 from sagwise_daemon.domain.estimate.slow_elements import LEFT, SLOPING, slow_elements
 from sagwise_daemon.domain.estimate.taught import Learnt, aged
-from sagwise_daemon.domain.estimate.told import Filters, Told
+from sagwise_daemon.domain.estimate.told import OFFSET_LEFT_V, Filters, Told
 from sagwise_daemon.domain.model import Energy, Estimates, Floats, Pack, Readings
 from sagwise_daemon.domain.pack.chemistry import OcvCurve, prior_drop_v
 
@@ -37,13 +38,13 @@ FIRST_C, FIRST_S = 1.0, 60.0
 FIRST_DROP = 1.6  # total drop over the 1 s resistance after a while of riding
 LEAST_MEAN_C = 0.05
 
-# Lag of rest behind equilibrium at the reserve: what the slow elements will have come to by then, each in its own time.
-# Outside the curve all of it: what the filter takes for more polarisation than there is, it takes for more charge as
-# well, and the two cancel. Inside the curve half of it, and never nothing, as the filter finds next to none in some
-# cells (tuned on 52 simulated packs of published cells, docs/results/energy.md: they lean to neither side). Elements of
-# a flat curve act inside it nearly alone and show too little near its end: half as much again, set on nine packs of one
-# cell, from 8 % low to 28 % high in the cold; with all of it they were 6 % and 51 % high.
-INSIDE_SHARE, FLAT_INSIDE_SHARE, LEAST_LAG = 0.5, 1.5, 0.005
+# Lag of rest behind equilibrium at the reserve: what the slow elements and the slow offset will have come to by then,
+# each in its own time. Outside the curve all of it: what the filter takes for more polarisation than there is, it takes
+# for more charge as well, and the two cancel. Inside the curve half of it, and never nothing, as the filter finds next
+# to none in some cells (tuned on 52 simulated packs of published cells, docs/results/energy.md: they lean to neither
+# side). Elements of a flat curve act inside it nearly alone and show too little near its end: a quarter more, set on
+# twelve packs of one cell, a third low when warm and 40 % high in the cold. Volts say nothing there: no offset.
+INSIDE_SHARE, FLAT_INSIDE_SHARE, LEAST_LAG = 0.5, 1.25, 0.005
 
 # How far `turn_back` leans to the cautious side: its margin covers an energy known to this share of itself; of what is
 # less sure, twice the rest is taken off. Set on 42 simulated out-and-back rides that turn near the point of no return:
@@ -180,15 +181,18 @@ class Style:
 
 
 def outlook_of(
-    filters: Filters, found: Found, known: NDArray[np.bool_], stated_ah: float, slope: float, drops_v: Floats
+    filters: Filters, found: Found, known: NDArray[np.bool_], stated_ah: float, slope: float, ahead: Ahead
 ) -> Outlook:
     """What the filters know at one moment; known: groups that have an estimate.
 
-    slope: mean slope of the curve, volts. drops_v: (elements,) as of `drops_at_reserve`.
+    slope: mean slope of the curve, volts.
     """
     share = 1.0 + found.ratio
-    elements, left_v = slow_elements(slope), LEFT * drops_v
-    inside = INSIDE_SHARE if elements is SLOPING else FLAT_INSIDE_SHARE
+    elements, left_v = slow_elements(slope), LEFT * ahead.drops_v
+    slow_v = share * float(elements.outside @ left_v)
+    inside = FLAT_INSIDE_SHARE
+    if elements is SLOPING:
+        inside, slow_v = INSIDE_SHARE, np.maximum(slow_v - ahead.offset_v, 0.0)
     lag = inside * float(elements.inside @ left_v) / slope
     return Outlook(
         soc=filters.z + found.behind,
@@ -196,15 +200,24 @@ def outlook_of(
         soc_sigma=np.sqrt(filters.z_variance + found.behind_sigma**2),
         ratio_sigma=np.hypot(np.sqrt(filters.ratio_variance), found.ratio_sigma) / share,
         lag=share * lag + LEAST_LAG,
-        slow_v=share * float(elements.outside @ left_v),
+        slow_v=slow_v,
         known=known,
     )
 
 
-def drops_at_reserve(filters: Filters, factor: float, mean_c: float, seconds: float) -> Floats:
-    """(elements,) volts over each slow element after `seconds` more at `mean_c`; factor: temperature's, now."""
+class Ahead(NamedTuple):
+    """Slow polarisation of the middle group when the reserve is reached. drops_v: (elements,) over each slow element.
+    offset_v: what is left of the slow offset after a minute of rest; it lifts the voltage.
+    """
+
+    drops_v: Floats
+    offset_v: float
+
+
+def ahead_by(filters: Filters, factor: float, offset_v: float, mean_c: float, seconds: float) -> Ahead:
+    """After `seconds` more at `mean_c`; factor: temperature's, now; offset_v: as it would be after a minute of rest."""
     reached_c = mean_c + (filters.slow_c - mean_c) * np.exp(-seconds / TAU)
-    return np.asarray(factor * filters.slow_r * reached_c)
+    return Ahead(np.asarray(factor * filters.slow_r * reached_c), offset_v * exp(-seconds / s.OFFSET_TAU_S))
 
 
 class EnergyLeft:
@@ -223,6 +236,7 @@ class EnergyLeft:
             before = aged(learnt)
             self.behind.start_from(before.behind_ratio, before.behind_ratio_sigma)
         self._believed = True  # that the pack is the one that earlier rides taught about
+        self._known = np.zeros(pack.series, np.bool_)  # groups that the last reading told of
         self._factor = 1.0
         self._seconds = inf  # until the reserve
         self.left = UNKNOWN
@@ -248,17 +262,21 @@ class EnergyLeft:
             self._believed = False
             nothing = Learnt.nothing(self._groups)
             self.behind.start_from(nothing.behind_ratio, nothing.behind_ratio_sigma)
+        known = np.isfinite(estimates.rest_v) & np.isfinite(estimates.soc)
         rows = zip(
             readings.time_s.tolist(),
             (readings.current_a / self._capacity_ah).tolist(),
             _below_v(readings, estimates).tolist(),
             told.starting.tolist(),
             told.unmeasured.tolist(),
+            self._others(known).tolist(),
             strict=True,
         )
         made = []
-        for row, (now, c, below_v, starting, unmeasured) in enumerate(rows):
+        for row, (now, c, below_v, starting, unmeasured, others) in enumerate(rows):
             seconds, self._last_s = now - self._last_s, now
+            if others:
+                self._due_s = now  # no moment may pass on a figure made of other groups
             if starting:
                 self.behind.forget()
                 self.left = UNKNOWN
@@ -268,14 +286,18 @@ class EnergyLeft:
                 self._follow(row, (now, seconds, c, below_v), readings, told)
                 if now >= self._due_s:
                     self._due_s = now + EVERY_S
-                    self._work_out(told, estimates, row)
+                    self._work_out(told, known[row], row)
             made.append(self.left)
         return made
 
+    def _others(self, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(rows,) whether other groups are known than in the reading before; known: (rows, groups)."""
+        before = np.concatenate([self._known[None], known[:-1]])
+        self._known = known[-1]
+        return np.asarray((known != before).any(axis=1))
+
     def _follow(self, row: int, seen: tuple[float, float, float, float], readings: Readings, told: Told) -> None:
         now, seconds, c, below_v = seen
-        if isnan(below_v):
-            self._due_s = now  # a group is unknown: no moment may pass on the figure of before
         if isnan(c) or seconds > s.SHORT_GAP_S:
             return
         if self.behind.due(now, seconds, c):
@@ -283,17 +305,17 @@ class EnergyLeft:
         if not isnan(below_v):
             self._style.add(seconds, c, below_v / self._factor)
 
-    def _work_out(self, told: Told, estimates: Estimates, row: int) -> None:
+    def _work_out(self, told: Told, known: NDArray[np.bool_], row: int) -> None:
         filters = told.filters_at(row)
         self._factor = told.factor(row, self._factor)
         self.behind.work_out(filters)
-        known = np.isfinite(estimates.rest_v[row]) & np.isfinite(estimates.soc[row])
         mean_c = self._style.mean_c
-        drops_v = drops_at_reserve(filters, self._factor, mean_c, self._seconds)
+        offset_v = float(told.numbers[row, OFFSET_LEFT_V])
+        ahead = ahead_by(filters, self._factor, offset_v, mean_c, self._seconds)
         loss_v = self._factor * self._style.loss_v
 
         def left_by(found: Found) -> Left:
-            outlook = outlook_of(filters, found, known, self._capacity_ah, self._reserve.slope, drops_v)
+            outlook = outlook_of(filters, found, known, self._capacity_ah, self._reserve.slope, ahead)
             return energy_left(self._reserve, outlook, loss_v)
 
         self.left = left_by(self.behind.found)
