@@ -57,8 +57,8 @@ class Moment:
 
 
 def plain(value: float, digits: int = 4) -> float | None:
-    """A number for people and JSON: rounded, None where it is not known."""
-    return None if math.isnan(value) else round(float(value), digits)
+    """A number for people and JSON: rounded, None where it is not known or without end."""
+    return round(float(value), digits) if math.isfinite(value) else None
 
 
 def column(values: Floats | None, count: int, digits: int = 4) -> tuple[float | None, ...]:

@@ -16,7 +16,7 @@ from sagwise_daemon.domain.stamps import WallTime
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.flow import Flow
 from sagwise_daemon.io.store import RideStart, UnfinishedRide
-from sagwise_daemon.outlets import LiveOutlet
+from sagwise_daemon.outlets import LiveOutlet, column, plain
 from sagwise_daemon.pipeline import COMMIT_WAIT_S, BoardPipeline, board_pipeline
 from sagwise_protocol import (
     AlarmPattern,
@@ -402,6 +402,11 @@ def test_live_state_has_no_nan_and_knows_its_age(bench: Bench) -> None:
     bench.pipeline.on_up()
     bench.sample(3.9)
     assert (bench.live.latest().link, bench.live.latest().notice) == ("up", None)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_what_is_no_number_is_null(value: float) -> None:
+    assert plain(value) is None and column(np.array([value, 3.14159]), 2, 2) == (None, 3.14)
 
 
 def test_a_wrong_pack_is_said_in_words() -> None:

@@ -131,7 +131,12 @@ def _migrate(path: Path) -> None:
     command = [sys.executable, "-m", "sagwise_daemon.io.store.migrate", str(path)]
     try:
         done = subprocess.run(  # noqa: S603 -- our own module by our own interpreter
-            command, capture_output=True, text=True, timeout=MIGRATION_TIMEOUT_S, check=False
+            command,
+            capture_output=True,
+            text=True,
+            timeout=MIGRATION_TIMEOUT_S,
+            check=False,
+            start_new_session=True,  # Ctrl-C is for us: what is half done is finished first
         )
     except (OSError, subprocess.TimeoutExpired) as fault:
         raise StoreError(f"{path}: the store's schema could not be brought up to date: {fault}") from fault
