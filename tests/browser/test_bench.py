@@ -538,3 +538,25 @@ def test_what_sounds_while_one_looks_is_listed_too(bike, phones, alarm_of) -> No
     with page.expect_request("**/events?*"):
         bike.scene.alarms = (alarm_of(),)
     expect(page.locator(".alarm-card")).to_have_count(1)
+
+
+@pytest.mark.parametrize(
+    ("view", "asks", "sign"),
+    [
+        ("#/rides", "**/page/rides.js", ".ride"),
+        ("#/health", "**/packs/known", ".plot canvas"),
+        ("#/rides/3", "**/rides/3", "#plot-voltage canvas"),
+        ("#/compare/2/3", "**/rides/2", "#plot-compare canvas"),
+    ],
+)
+def test_a_view_that_the_bike_does_not_answer_says_so_and_can_be_asked_again(
+    bike, phones, view: str, asks: str, sign: str
+) -> None:
+    page, watch = phones.open(bike.url)
+    watch.allowed += ["ERR_FAILED", "Failed to fetch"]
+    page.route(asks, lambda route: route.abort())
+    page.evaluate(f"location.hash = '{view}'")
+    expect(page.locator("#bench-body .empty")).to_have_text("the bike does not answer: is the phone on its Wi-Fi?")
+    page.unroute(asks)
+    page.get_by_role("button", name="Try again").tap()
+    expect(page.locator(sign).first).to_be_visible()

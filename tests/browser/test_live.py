@@ -316,6 +316,34 @@ def test_energy_left_and_the_way_home_are_told_in_words(bike, phones, energy, wo
         expect(reach).to_contain_text(part)
 
 
+@pytest.mark.parametrize("percent", [100, 200])
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (320, 568), (360, 640), (844, 390), (568, 320)])
+def test_with_large_text_and_an_alarm_the_thumb_bar_stays_in_sight_whole(
+    bike, phones, alarm_of, shots: Path, width: int, height: int, percent: int
+) -> None:
+    """Text at twice its size loses nothing: WCAG 2.2, success criterion 1.4.4 (from memory)."""
+    bike.scene.alarms = (alarm_of(),)
+    page, _ = phones.open(bike.url, width=width, height=height)
+    expect(page.locator("#state")).to_have_attribute("data-level", "high")
+    page.evaluate(f"document.documentElement.style.fontSize = '{percent}%'")
+    page.screenshot(path=shots / f"large-{width}x{height}-{percent}.png")
+    right = 0.0
+    for name in ("Acknowledge", "Sound", "Rides"):
+        control = page.get_by_role("button" if name != "Rides" else "link", name=name)
+        box = control.bounding_box()
+        assert box["y"] >= 0 and box["y"] + box["height"] <= height, name
+        assert control.evaluate("e => e.scrollWidth <= e.clientWidth + 1"), f"{name} is cut off"
+        assert box["x"] >= right and box["width"] >= 44, f"{name} lies under its neighbour"
+        right = box["x"] + box["width"]
+    overflow = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+    assert overflow <= 0
+    page.get_by_role("button", name="Acknowledge").tap()
+    expect(page.locator("#state")).to_have_attribute("data-flash", "no")
+    page.evaluate("window.scrollTo(0, 99999)")
+    box = page.locator(".caution").bounding_box()
+    assert box["y"] + box["height"] <= height + 1, "what has no room can be scrolled to"
+
+
 def test_while_the_bike_moves_one_touch_opens_nothing(bike, phones, alarm_of) -> None:
     bike.scene.alarms = (alarm_of(),)
     page, _ = phones.open(bike.url)

@@ -51,6 +51,7 @@ class Alarms {
   }
 
   stands(alarm, state) {
+    if (alarm.state === "return_unacknowledged") return STANDS[alarm.state]; // what is measured now is not what sounded
     if (alarm.state !== "shelved") return [alarmDetail(alarm), STANDS[alarm.state]].filter(Boolean).join("; ");
     const left = alarm.until_s === null ? null : alarm.until_s - (state.time_s ?? 0) - (state.age_s ?? 0);
     return left === null ? "shelved" : `shelved, speaks again in ${duration(Math.max(0, left))}`;

@@ -2,6 +2,7 @@
 
 const READ_MS = 120_000; // a long ride judged anew on a small computer takes its time
 const CHANGE_MS = 15_000;
+export const SILENT_BIKE = "the bike does not answer: is the phone on its Wi-Fi?";
 const JSON_BODY = { "content-type": "application/json" };
 
 export class Refused extends Error {
@@ -27,7 +28,7 @@ async function ask(path, read, options, mostMs = options === undefined ? READ_MS
     response = await fetch(`/api/v1${path}`, { ...options, signal });
     if (response.ok) return await read(response);
   } catch {
-    throw new Refused(0, "the bike does not answer: is the phone on its Wi-Fi?");
+    throw new Refused(0, SILENT_BIKE);
   }
   throw await refusal(response, options);
 }

@@ -1,9 +1,9 @@
 // Puts the page together. Law: the address after # says what is shown; the live feed runs whatever is shown.
 
-import { get, post } from "./api.js";
+import { SILENT_BIKE, get, post } from "./api.js";
 import { Feed } from "./feed.js";
 import { LiveView } from "./live.js";
-import { element, stylesheet } from "./dom.js";
+import { button, element, stylesheet } from "./dom.js";
 import { startTheme } from "./theme.js";
 
 // What the bench shows, by the first part of the address. Modules come only when they are wanted: the glance is first.
@@ -59,7 +59,9 @@ async function opened(view, ids, body) {
   try {
     return await view.show(await view.load(), ids, body, title);
   } catch (error) {
-    body.replaceChildren(element("p", { class: "empty" }, error.message));
+    console.info(error.message);
+    const words = error instanceof TypeError ? SILENT_BIKE : error.message; // a file that does not come is told in the browser's words
+    body.replaceChildren(element("p", { class: "empty" }, words), element("div", { class: "buttons" }, button("Try again", show)));
     await get("/me").catch(() => {});
     return null;
   }

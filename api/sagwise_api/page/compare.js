@@ -113,14 +113,9 @@ function remnant(side) {
 }
 
 async function show(body, sides, heads, note) {
-  let comparison = null;
-  try {
-    comparison = new Comparison(await sides, heads, note, body);
-    await comparison.start();
-  } catch (error) {
-    body.replaceChildren(element("p", { class: "empty" }, error.message));
-  }
-  return () => comparison?.remove();
+  const comparison = new Comparison(await sides, heads, note, body);
+  await comparison.start();
+  return () => comparison.remove();
 }
 
 export function showComparison(ids, body) {

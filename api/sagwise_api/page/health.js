@@ -101,10 +101,6 @@ class Health {
 
 export async function showHealth(body) {
   const health = new Health(body);
-  try {
-    await health.start();
-  } catch (error) {
-    body.replaceChildren(element("p", { class: "empty" }, error.message));
-  }
+  await health.start();
   return () => health.remove();
 }

@@ -98,13 +98,8 @@ export async function showRide(id, body, title) {
   title(`Ride ${id}`);
   body.replaceChildren(element("p", { class: "empty" }, "Reading the ride"));
   const drawing = Promise.all([import("./plots.js"), stylesheet("/page/vendor/uplot/dist/uPlot.min.css")]); // meanwhile
-  let loaded;
-  try {
-    loaded = await load(id);
-  } catch (error) {
-    body.replaceChildren(element("p", { class: "empty" }, error.message));
-    return () => {};
-  }
+  drawing.catch(() => {}); // told below, where it is waited for
+  const loaded = await load(id);
   const { ride, events, chart, names, limits, packs } = loaded;
   const marks = marksOf(events, ride);
   title(ride.name ?? titled(ride));

@@ -8,6 +8,7 @@ const BELOW_FLOOR_V = 0.12;
 const ABOVE_FULL_V = 0.06;
 const ROOM = { top: 18, bottom: 30, right: 62 }; // the right margin holds the limits' names, clear of the drops
 const MIN_NUMBER_PX = 17;
+const FIGURE_PX = 20;
 const NAME_PX = 38; // what a limit's figure and name take; nearer than that the figure alone is shown
 
 function make(name, attributes, parent) {
@@ -97,11 +98,14 @@ export class Strip {
     const heights = rules.map(([, value]) => this.y(value));
     rules.forEach(([, value, words], index) => {
       const y = heights[index];
-      const room = index + 1 === rules.length || heights[index + 1] - y > NAME_PX;
+      const last = index + 1 === rules.length;
+      const room = last || heights[index + 1] - y > NAME_PX;
+      const below = last && y - heights[index - 1] < FIGURE_PX; // above the floor's rule there is no room for its figure
       set(this.rules.childNodes[2 * index], { x1: 0, x2: this.width, y1: y, y2: y });
       const text = this.rules.childNodes[2 * index + 1];
       set(text, { y });
-      [value.toFixed(2), room ? words : ""].forEach((part, at) => {
+      text.firstChild.setAttribute("dy", below ? 16 : -5);
+      [value.toFixed(2), room && !below ? words : ""].forEach((part, at) => {
         set(text.childNodes[at], { x: this.width });
         text.childNodes[at].textContent = part;
       });
