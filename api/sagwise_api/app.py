@@ -70,7 +70,9 @@ def create_app(
     `garage` and `what_if` are called from worker threads. Without a garage no setting can be changed."""
     feed = LiveFeed(live, live_json, settings.max_streams)
     sources = Sources(live, commands, rides, packs, quick=Workers("rides", 2, 30), charts=Workers("charts", 1, 10))
-    pairing = Pairing(settings.pairing_code, Devices(settings.devices_path))
+    wall = clock or HostClock()
+    devices = Devices(settings.devices_path, lambda: wall.look()[0], lambda: wall.look()[1] != "nothing")
+    pairing = Pairing(settings.pairing_code, devices)
     judges, slow = Workers("what-if", 1, 60), Workers("archive", 2, 30)
     app = FastAPI(
         title="sagwise",
@@ -84,7 +86,7 @@ def create_app(
     app.state.feed = feed
     app.state.pairing = pairing
     problems.install(app)
-    access = access_router(pairing, clock or HostClock(), sources.quick, settings.anyone_may_look)
+    access = access_router(pairing, wall, sources.quick, settings.anyone_may_look)
     app.include_router(access, prefix="/api/v1")
     app.include_router(_stream_router(feed, pairing.devices), prefix="/api/v1")
     app.include_router(api_router(sources), prefix="/api/v1")

@@ -30,21 +30,30 @@ def digest_of(token: str) -> str:
 
 @dataclass(slots=True)
 class Device:
-    """One paired phone. Times are the bike's wall clock, which may have been wrong."""
+    """One paired phone. Times are the bike's wall clock; seen_trusted: whether that was set when it was seen."""
 
     device_id: int
     name: str
     digest: str
     paired_unix_s: float
     seen_unix_s: float
+    seen_trusted: bool = False
 
 
 class Devices:
-    """The list, newest use last. Used from the event loop only; `save` may be called from a worker thread."""
+    """The list, newest use last. Used from the event loop only; `save` may be called from a worker thread.
 
-    def __init__(self, path: Path | None = None, clock: Callable[[], float] = time.time) -> None:
+    clock: the bike's wall clock. trusted: whether anything has set it.
+    """
+
+    def __init__(
+        self,
+        path: Path | None = None,
+        clock: Callable[[], float] = time.time,
+        trusted: Callable[[], bool] = lambda: True,
+    ) -> None:
         self._path = path
-        self._clock = clock
+        self._clock, self._trusted = clock, trusted
         self._by_digest: dict[str, Device] = {}
         self._next_id = 1
         self._load()
@@ -53,7 +62,7 @@ class Devices:
         """A new device's token. The one that was used longest ago goes when there are too many."""
         token = secrets.token_urlsafe(32)
         now = self._clock()
-        device = Device(self._next_id, name[:NAME_LONGEST] or "phone", digest_of(token), now, now)
+        device = Device(self._next_id, name[:NAME_LONGEST] or "phone", digest_of(token), now, now, self._trusted())
         self._next_id += 1
         self._by_digest[device.digest] = device
         while len(self._by_digest) > MAX_DEVICES:
@@ -63,11 +72,19 @@ class Devices:
     def of(self, token: str) -> Device | None:
         """The device of a token. The hash is looked up, so timing tells nothing of the token."""
         device = self._by_digest.pop(digest_of(token), None)
-        if device is None or self._clock() - device.seen_unix_s > UNUSED_S:
+        if device is None or self._unused(device):
             return None
-        device.seen_unix_s = max(device.seen_unix_s, self._clock())
+        now, trusted = self._clock(), self._trusted()
+        first = trusted and not device.seen_trusted  # the time before was anybody's guess
+        device.seen_unix_s = now if first else max(device.seen_unix_s, now)
+        device.seen_trusted = trusted or device.seen_trusted
         self._by_digest[device.digest] = device
         return device
+
+    def _unused(self, device: Device) -> bool:
+        """Not seen for too long. A clock that was set since proves nothing: it may have leapt over years."""
+        leapt = self._trusted() and not device.seen_trusted
+        return not leapt and self._clock() - device.seen_unix_s > UNUSED_S
 
     def holds(self, device: Device) -> bool:
         """Whether it is still paired: an open stream has to ask again."""

@@ -103,6 +103,22 @@ def test_a_phone_that_was_not_seen_for_half_a_year_pairs_again() -> None:
     assert devices.of(token) is None
 
 
+def test_a_clock_that_is_set_while_a_phone_looks_sends_no_phone_away(tmp_path: Path) -> None:
+    """A bike without a clock of its own begins in the past, and a network puts it right in the middle of a ride."""
+    now, trusted = [1.7e9], [False]
+    clock = (lambda: now[0], lambda: trusted[0])
+    devices = Devices(tmp_path / "devices.json", *clock)
+    token, other = devices.open("phone"), devices.open("at home")
+    assert devices.of(token) is not None
+    devices.save()
+    now[0], trusted[0] = now[0] + 2 * UNUSED_S, True
+    assert devices.of(token) is not None
+    after_restart = Devices(tmp_path / "devices.json", *clock)
+    assert after_restart.of(other) is not None
+    now[0] += UNUSED_S + 1
+    assert devices.of(token) is None and after_restart.of(other) is None
+
+
 def test_the_phone_that_was_used_longest_ago_goes_first() -> None:
     devices = Devices()
     first, second = devices.open("first"), devices.open("second")

@@ -230,7 +230,7 @@ SESSIONS = (
         "while len(self._by_digest) > MAX_DEVICES:",
         "while False:",
     ),
-    Guard("an unused phone is forgotten", f"{API}/devices.py", " or self._clock() - device.seen_unix_s > UNUSED_S"),
+    Guard("an unused phone is forgotten", f"{API}/devices.py", " or self._unused(device)"),
     Guard("a phone that is sent away is out", f"{API}/devices.py", "        del self._by_digest[device.digest]\n"),
     Guard("and stays out after a restart", f"{API}/access.py", "        await quick.run(devices.save)\n"),
     Guard("and its open stream ends", f"{API}/stream.py", "if not self._may_look():", "if False:"),
