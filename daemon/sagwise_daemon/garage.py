@@ -141,12 +141,25 @@ def _known_packs(pack_path: Path) -> dict[str, Pack]:
     configured = load_pack(pack_path)
     packs = {configured.name: configured}
     for path in sorted(pack_path.parent.glob("*.toml")):
+        if path.name == pack_path.name:
+            continue
         try:
             pack = load_pack(path)
-        except PackError:
-            continue  # another kind of file, or one that `sagwise check` would name
-        packs.setdefault(pack.name, pack)
+        except PackError as fault:
+            if _means_a_pack(path):
+                log.warning("this pack cannot be chosen on the page: %s", fault)
+            continue
+        if packs.setdefault(pack.name, pack) is not pack:
+            log.warning("%s: another file has a pack named %r, so this one cannot be chosen", path, pack.name)
     return packs
+
+
+def _means_a_pack(path: Path) -> bool:
+    """Whether a file that is no pack looks like one that has faults; the bike's own configuration lies there too."""
+    try:
+        return "[pack]" in path.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return False
 
 
 def _reruled(pack: Pack, overrides: Mapping[str, Mapping[str, Value]]) -> Pack:

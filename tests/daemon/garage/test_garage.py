@@ -41,6 +41,15 @@ def test_packs_are_those_of_the_files_that_can_be_read(house: House) -> None:
     assert garage.fitted().name == OTTER
 
 
+def test_a_pack_that_cannot_be_chosen_is_named_in_the_log(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    (house.folder / "bike.toml").write_text('[bike]\nname = "otter"\n')
+    shutil.copy(house.folder / "otter.toml", house.folder / "spare.toml")
+    house.garage()
+    broken, twin = (record.getMessage() for record in caplog.records)
+    assert "broken.toml: pack.name: 3 is not allowed" in broken
+    assert "spare.toml" in twin and OTTER in twin
+
+
 def test_a_change_holds_is_told_and_is_there_after_a_restart(house: House) -> None:
     garage = house.garage()
     change = garage.change(OTTER, "rest_low", {"volts": 3.25, "on_delay_s": 2.0, "deadband": 0.05}, "phone")
