@@ -180,6 +180,17 @@ def test_nothing_is_changed_without_a_confirmed_save(bike, phones, shots: Path) 
     expect(page.locator(".told")).to_contain_text("a number from 1 to 5 V")
 
 
+def test_whoever_weakens_a_last_guard_is_told_that_it_is_one(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/pack")
+    for rule, box, told in (("loaded_floor", "#loaded_floor-enabled", 1), ("spread_high", "#spread_high-enabled", 0)):
+        page.locator(f"details[data-rule={rule}] summary").tap()
+        page.locator(box).uncheck()
+        page.locator(f"details[data-rule={rule}] button[type=submit]").tap()
+        expect(page.get_by_role("dialog").locator("p", has_text="behind it nothing else warns you")).to_have_count(told)
+        page.get_by_role("dialog").get_by_role("button", name="Leave it").tap()
+    assert bike.garage.changes(10) == ()
+
+
 def test_another_pack_is_fitted_when_it_is_confirmed(bike, phones) -> None:
     page, _ = phones.open(bike.url, "/#/pack")
     card = page.locator(".pack-card", has_text="Heron 14s")
@@ -560,3 +571,22 @@ def test_a_view_that_the_bike_does_not_answer_says_so_and_can_be_asked_again(
     page.unroute(asks)
     page.get_by_role("button", name="Try again").tap()
     expect(page.locator(sign).first).to_be_visible()
+
+
+def test_the_last_pack_that_was_tapped_has_its_limits_shown_whatever_answer_comes_last(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/pack")
+    expect(page.get_by_role("heading", name=f"Limits of {OTTER}")).to_be_visible()
+    held = holds(page, "**/api/v1/packs")
+    page.evaluate(
+        """() => {
+          const choices = [...document.querySelectorAll(".choice")];
+          for (const name of ["Wren 16s", "Heron 14s"]) choices.find((one) => one.textContent === name).click();
+        }"""
+    )
+    eventually(page, lambda: len(held) == 2)
+    held[1].continue_()
+    expect(page.get_by_role("heading", name="Limits of Heron 14s")).to_be_visible()
+    held[0].continue_()
+    page.wait_for_timeout(300)
+    expect(page.get_by_role("heading", name="Limits of Heron 14s")).to_be_visible()
+    expect(page.get_by_role("button", name="Heron 14s")).to_have_attribute("aria-pressed", "true")

@@ -31,9 +31,10 @@ class PackView {
   }
 
   async load(name) {
+    this.name = name ?? this.name; // before the bike is asked: the last tap decides, not the last answer
     const { packs, fitted } = await get("/packs");
     this.fitted = fitted;
-    this.name = name ?? this.name ?? fitted;
+    this.name ??= fitted;
     this.cards.replaceChildren(element("h2", {}, "Packs"), ...packs.map((pack) => this.card(pack)));
     await Promise.all([this.loadRules(), this.loadLog()]);
   }
@@ -124,6 +125,7 @@ class PackView {
   async save(rule, title, values) {
     const pack = this.shown; // whose limits were read, whatever is chosen by the time they are saved
     const lines = values.map(([key, value]) => `${keyWords(rule, key)[0]}: ${shown(key.value)} becomes ${shown(value)}.`);
+    if (!rule.shelvable) lines.push("This is a last guard: behind it nothing else warns you.");
     if (!(await confirmed(`${title}: save?`, lines, "Save"))) return;
     const body = { rule: rule.rule, values: Object.fromEntries(values.map(([key, value]) => [key.key, value])) };
     await this.send(() => post(`${path(pack)}/changes`, body), `${title} is saved.`);

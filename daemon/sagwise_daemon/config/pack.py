@@ -18,6 +18,7 @@ from sagwise_daemon.domain.model import Cell, Pack, Priority
 from sagwise_daemon.domain.pack.chemistry import CHEMISTRIES, MEASURED, built_in_curve
 from sagwise_daemon.domain.pack.profile import (
     BOOL_KEYS,
+    DEADBAND_KEY,
     PRIORITY_KEY,
     RULES,
     RuleSpec,
@@ -80,10 +81,15 @@ def _curve_faults(points: list[list[float]]) -> Iterator[str]:
             yield f"point [{place}] {point} does not rise from {points[place - 1]}"
 
 
+def _unit(spec: RuleSpec, key: str) -> str:
+    """What a key is measured in, for people; nothing for a plain ratio."""
+    own = "" if spec.unit == "1" else spec.unit
+    return own if key in (spec.limit_key, DEADBAND_KEY) else "s"
+
+
 def _rule_table(name: str, spec: RuleSpec) -> type[Table]:
     fields: dict[str, Any] = {
-        key: (float | None, number(low, high, spec.unit if key == spec.limit_key else "", None))
-        for key, (low, high) in spec.ranges().items()
+        key: (float | None, number(low, high, _unit(spec, key), None)) for key, (low, high) in spec.ranges().items()
     }
     fields |= {key: (bool | None, switch(None)) for key in BOOL_KEYS}
     fields[PRIORITY_KEY] = (str | None, choice([p.value for p in Priority], None))

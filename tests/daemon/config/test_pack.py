@@ -193,6 +193,21 @@ def test_limits_that_contradict_the_cell_or_each_other(pack_faults: Any, alarm: 
     assert pack_faults(PACK + CELL + f"[alarm.{alarm}\n") == [line]
 
 
+@pytest.mark.parametrize(
+    ("alarm", "line"),
+    [
+        ("turn_back]\nmargin = 20", "alarm.turn_back.margin: 20 is not allowed; write a number from 0 to 5"),
+        (
+            "turn_back]\non_delay_s = -1",
+            "alarm.turn_back.on_delay_s: -1 is not allowed; write a number from 0 to 600 s",
+        ),
+        ("rest_low]\ndeadband = 2", "alarm.rest_low.deadband: 2 is not allowed; write a number from 0 to 1 V"),
+    ],
+)
+def test_a_range_is_told_with_its_unit(pack_faults: Any, alarm: str, line: str) -> None:
+    assert pack_faults(PACK + CELL + f"[alarm.{alarm}\n") == [line]
+
+
 def test_a_default_that_does_not_suit_the_cell_is_named_as_such(pack_faults: Any) -> None:
     """An nmc cell that its maker calls empty at 3.4 V: the default of 3.30 V would come too late."""
     (line,) = pack_faults(PACK + CELL.replace("2.80", "3.40"))
