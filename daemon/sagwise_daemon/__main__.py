@@ -14,7 +14,6 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
-from importlib.metadata import version
 from pathlib import Path
 from types import ModuleType
 from typing import NoReturn
@@ -170,6 +169,8 @@ def _swallow_the_rest() -> None:
 
 
 def _without_verb(words: Sequence[str]) -> int:
+    from importlib.metadata import version  # slow to load, and Ctrl-C meanwhile is nobody's yet
+
     parser = _Parser(prog="sagwise", description="Knows sag from low: alarms, rides and the page of a home-built pack.")
     parser.add_argument("--version", action="version", version=f"sagwise {version('sagwise')}")
     verbs = parser.add_subparsers(metavar="VERB", required=True)
