@@ -75,6 +75,7 @@ class MqttOutlet:
         self._events: deque[str] = deque()
         self._wake = asyncio.Event()
         self._wait_s = FIRST_WAIT_S
+        self._told: str | None = None  # why there is no connection, as the log has it
 
     def offer(self, event: AlarmEvent) -> None:
         """Take one transition."""
@@ -89,15 +90,14 @@ class MqttOutlet:
 
     async def run(self) -> None:
         """Keep a connection until cancelled; then say "offline" and disconnect."""
-        told: str | None = None
         while True:
             try:
                 await self._connected()
             except* aiomqtt.MqttError as errors:
                 reason = "; ".join(dict.fromkeys(str(error) for error in leaves(errors)))
-                if reason != told:
+                if reason != self._told:
                     log.warning("MQTT broker %s:%d: %s", self._settings.host, self._settings.port, reason)
-                told = reason
+                self._told = reason
             await asyncio.sleep(self._wait_s)
             self._wait_s = min(self._wait_s * 2, LONGEST_WAIT_S)
 
@@ -107,7 +107,7 @@ class MqttOutlet:
             log.info("MQTT broker %s:%d is connected", self._settings.host, self._settings.port)
             try:
                 await self._availability(client, ONLINE)
-                self._wait_s = FIRST_WAIT_S
+                self._wait_s, self._told = FIRST_WAIT_S, None
                 self._due = dict(self._alarms)  # the broker may have forgotten them
                 self._wake.set()
                 await client.subscribe(f"{self._root}/alarms/#", qos=1)

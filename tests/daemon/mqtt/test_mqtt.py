@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import time
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 
 from sagwise_daemon.domain.model import AlarmState
@@ -264,3 +266,30 @@ def test_a_wrong_password_is_said_once_and_never_shown(
     assert len(said) == 1 and "uthor" in said[0]
     assert "hush-hush" not in caplog.text
     assert "hush-hush" not in repr(outlet._settings)
+
+
+@pytest.mark.slow
+def test_each_loss_is_said_although_the_last_had_the_same_reason(
+    broker: Any, outlet_on: Any, run_with: Any, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Another client takes the bike's name: the broker sends the bike away, and at once lets it in again."""
+    caplog.set_level(logging.INFO)
+    outlet = outlet_on(broker.port)
+
+    def said(words: str) -> int:
+        return sum(words in record.getMessage() for record in caplog.records)
+
+    async def connected(times: int) -> None:
+        async with asyncio.timeout(10.0):
+            while said("is connected") < times:  # noqa: ASYNC110
+                await asyncio.sleep(0.02)
+
+    async def body() -> None:
+        for times in (1, 2):
+            await connected(times)
+            async with aiomqtt.Client("127.0.0.1", broker.port, identifier=outlet._identifier):
+                pass
+        await connected(3)
+
+    run_with(body, outlet.run)
+    assert said("Disconnected") == 2
