@@ -225,8 +225,9 @@ class BoardPipeline:
     def _show(self) -> None:
         moment = self._flow.moment
         self._notice = OWN_FAULT if self._faulty else self._intake.notice(self._clock())
+        of_board = self._notice or self._no_link or moment.notice
         self._live.show(
-            replace(moment, notice=self._notice or self._no_link or moment.notice or self._host_notice),
+            replace(moment, notice=" ".join(filter(None, (of_board, self._host_notice))) or None),
             heard_at=self._heard_s,
             link_up=self._link_up,
         )

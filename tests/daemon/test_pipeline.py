@@ -399,6 +399,9 @@ def test_live_state_has_no_nan_and_knows_its_age(bench: Bench) -> None:
     assert bench.live.latest().age_s == 2.5
     bench.pipeline.on_down("unplugged")
     assert (bench.live.latest().link, bench.live.latest().notice) == ("lost", "No link to the board: unplugged.")
+    bench.pipeline.host(HostState(storage=True, clock_unset=False), "The disk is nearly full.")
+    assert bench.live.latest().notice == "No link to the board: unplugged. The disk is nearly full."
+    bench.pipeline.host(HostState(storage=False, clock_unset=False), None)
     bench.pipeline.on_up()
     bench.sample(3.9)
     assert (bench.live.latest().link, bench.live.latest().notice) == ("up", None)
