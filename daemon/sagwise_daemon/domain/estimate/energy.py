@@ -42,9 +42,10 @@ LEAST_MEAN_C = 0.05
 # each in its own time. Outside the curve all of it: what the filter takes for more polarisation than there is, it takes
 # for more charge as well, and the two cancel. Inside the curve half of it, and never nothing, as the filter finds next
 # to none in some cells (tuned on 52 simulated packs of published cells, docs/results/energy.md: they lean to neither
-# side). Elements of a flat curve act inside it nearly alone and show too little near its end: a quarter more, set on
-# twelve packs of one cell, a third low when warm and 40 % high in the cold. Volts say nothing there: no offset.
-INSIDE_SHARE, FLAT_INSIDE_SHARE, LEAST_LAG = 0.5, 1.25, 0.005
+# side). Elements of a flat curve act inside it nearly alone and show too little near its end: half as much again, set
+# on packs of one cell: a third low when warm and half too high in the cold, where less makes it higher still. Volts
+# say nothing there: no offset.
+INSIDE_SHARE, FLAT_INSIDE_SHARE, LEAST_LAG = 0.5, 1.5, 0.005
 
 # How far `turn_back` leans to the cautious side: its margin covers an energy known to this share of itself; of what is
 # less sure, twice the rest is taken off. Set on 42 simulated out-and-back rides that turn near the point of no return:
