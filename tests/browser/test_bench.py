@@ -239,6 +239,9 @@ def test_two_rides_are_compared_on_one_axis(bike, phones) -> None:
     expect(page.locator(".readout")).to_contain_text("rest 3.8")
     page.get_by_role("button", name="By distance").tap()
     expect(page.get_by_role("status")).to_contain_text("no distance")
+    expect(page.locator("#plot-compare canvas")).to_have_count(0)  # no plot by time under the name of distance
+    page.get_by_role("button", name="By time").tap()
+    expect(page.locator("#plot-compare canvas")).to_be_visible()
 
 
 def test_health_shows_which_group_ages(bike, phones) -> None:

@@ -88,6 +88,10 @@ class Comparison {
       this.read(found, null);
       this.say.textContent = [this.note, ...found.sides.map(remnant)].filter(Boolean).join(" ");
     } catch (error) {
+      if (this.by !== by) return;
+      this.remove(); // a plot of another axis under this one's name would be taken for it
+      this.place.replaceChildren();
+      this.reads.replaceChildren();
       this.say.textContent = error.message;
     }
   }

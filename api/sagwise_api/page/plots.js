@@ -55,6 +55,7 @@ export class Plots {
   }
 
   remove() {
+    this.turn += 1;
     clearTimeout(this.wait);
     this.offTheme();
     this.observer.disconnect();
