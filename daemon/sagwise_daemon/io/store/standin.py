@@ -6,7 +6,9 @@ to be kept.
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import os
 import shutil
 import tempfile
 from pathlib import Path
@@ -16,6 +18,7 @@ from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store import Store
 
 BUDGET_BYTES = 16_000_000  # of memory, on a board that may have 512 MB
+PREFIX = "sagwise-"
 MEMORY = Path("/dev/shm")  # noqa: S108 - a folder of ours alone is made in it
 log = logging.getLogger(__name__)
 
@@ -30,18 +33,33 @@ class StandIn(Store):
 
     @classmethod
     def made(cls) -> Self:
-        """A new one. Raises StoreError where there is no room even for that."""
+        """A new one; those of daemons that were killed are removed. Raises StoreError where there is no room even for
+        that."""
+        _remove_orphans()
         try:
-            folder = Path(tempfile.mkdtemp(prefix="sagwise-", dir=MEMORY if MEMORY.is_dir() else None))
+            folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=MEMORY if MEMORY.is_dir() else None))
         except OSError as fault:
             raise StoreError(f"{MEMORY}: no folder can be made in memory either ({fault.strerror})") from fault
-        return cls.open(folder / "rides.sqlite", BUDGET_BYTES)
+        try:
+            return cls.open(folder / "rides.sqlite", BUDGET_BYTES)
+        except StoreError:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
 
     def close(self) -> None:
         try:
             super().close()
         finally:
             shutil.rmtree(self.path.parent, ignore_errors=True)
+
+
+def _remove_orphans() -> None:
+    """A killed daemon leaves its folder, and memory is scarce; its process's number is in the name."""
+    for folder in MEMORY.glob(f"{PREFIX}*-*"):
+        number = folder.name.removeprefix(PREFIX).partition("-")[0]
+        with contextlib.suppress(OSError):
+            if number.isdecimal() and folder.stat().st_uid == os.geteuid() and not Path(f"/proc/{number}").exists():
+                shutil.rmtree(folder, ignore_errors=True)
 
 
 def open_or_stand_in(path: Path, budget_bytes: int) -> Store:
