@@ -85,7 +85,7 @@ void common_new(struct common *f, const struct settings *s, const struct curve *
     }
 }
 
-void common_open(struct common *f, double soc, double soc_sigma, double offset_v, double offset_sigma_v, int rested) {
+void common_begin(struct common *f, double soc, double soc_sigma, double offset_v, double offset_sigma_v, int rested) {
     const struct settings *s = f->s;
     double walk = rested ? s->WALK_OFFSET_V : s->LOADED_WALK_OFFSET_V;
     f->rested = rested, f->unseen = 0.0;
@@ -95,6 +95,13 @@ void common_open(struct common *f, double soc, double soc_sigma, double offset_v
     f->x[Z] = soc, f->x[W] = offset_v;
     unlink_state(f, Z, soc_sigma);
     unlink_state(f, W, offset_sigma_v);
+    f->unread = 0.0;
+    if (rested && offset_sigma_v <= s->SIGMA_OFFSET_V) {
+        double least = s->SIGMA_SOC * s->SIGMA_SOC, share = s->START_READ_SHARE * s->START_READ_SHARE;
+        double read = fmax(soc_sigma * soc_sigma - least, 0.0);
+        f->p[Z][Z] = least + share * read;
+        f->unread = read * (1.0 - share) / (least + share * read);
+    }
 }
 
 void common_flow(struct common *f, double c, double seconds) {
@@ -158,7 +165,8 @@ struct shared common_shared(struct common *f, double volts, double factor) {
     if (!f->rested) {
         double unseen = s->LOADED_CHARGE_OF_SLOW * (told.delta + told.slow_v / fmax(slope, s->PLATEAU));
         f->unseen = unseen * unseen;
-    }
+    } else if (f->unread != 0.0)
+        f->unseen = f->unread * f->p[Z][Z];
     told.fast_v = ocv - told.slow_v + told.offset_v - volts;
     return told;
 }
@@ -168,8 +176,7 @@ static double charge_floor(const struct common *f, double slope) {
     double variance = f->p[Z][Z], sigma = sqrt(variance), volts, below, above;
     curve_at(f->curve, f->x[Z] - sigma, &volts, &below);
     curve_at(f->curve, f->x[Z] + sigma, &volts, &above);
-    double curve_v = f->rested ? f->s->CHARGE_FLOOR_V : f->s->LOADED_CHARGE_FLOOR_V;
-    double least = curve_v / fmax(fmin(slope, fmin(below, above)), 1e-3);
+    double least = f->s->LOADED_CHARGE_FLOOR_V / fmax(fmin(slope, fmin(below, above)), 1e-3);
     return fmin(variance, least * least);
 }
 
@@ -220,7 +227,7 @@ struct shared common_update(struct common *f, double volts, const struct moment 
     double doubt = s->NOISE_OF_CHANGE * fast * (f->x[OHMIC] + f->x[BENT]) * moment->change;
     double of_drop = s->NOISE_OF_DROP * (drop + slope * delta);
     double noise = (f->rested ? crowd : crowd * s->LOADED_NOISE) * (s->NOISE_V * s->NOISE_V + of_drop * of_drop + doubt * doubt);
-    double least = charge_floor(f, slope), variance = noise;
+    double least = f->rested ? 0.0 : charge_floor(f, slope), variance = noise;
     for (int i = 0; i < STATES; i++) {
         ph[i] = 0.0;
         for (int j = 0; j < STATES; j++)

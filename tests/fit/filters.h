@@ -19,7 +19,7 @@ struct curve {
 };
 
 /* One call to the common filter, as rides.py writes it down; `a` in the order of the Python call. */
-enum { FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE };
+enum { FLOW, CARRY, LEARN, LEARN_STEADY, BEGIN, SCALE };
 
 struct call {
     int op, row;
@@ -54,7 +54,7 @@ struct common {
     const struct curve *curve;
     struct slow slow;
     int rested, scaled;
-    double drop_v, unseen, offset_tau_s, offset_left;
+    double drop_v, unseen, unread, offset_tau_s, offset_left;
     double x[STATES], p[STATES][STATES];
     double first[STATES], sigmas[STATES], walk[STATES], low[STATES], high[STATES];
     double currents[ELEMENTS], step_s, parts[ELEMENTS];
@@ -80,7 +80,7 @@ double held(double value, double low, double high);
 void curve_at(const struct curve *curve, double soc, double *volts, double *slope);
 
 void common_new(struct common *f, const struct settings *s, const struct curve *curve, double drop_v);
-void common_open(struct common *f, double soc, double soc_sigma, double offset_v, double offset_sigma_v, int rested);
+void common_begin(struct common *f, double soc, double soc_sigma, double offset_v, double offset_sigma_v, int rested);
 void common_flow(struct common *f, double c, double seconds);
 void common_carry(struct common *f, double c, double seconds);
 void common_widen(struct common *f, double drawn, double seconds);

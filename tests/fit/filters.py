@@ -27,7 +27,7 @@ SOURCES = ("common_filter.c", "peer_filter.c", "ride.c")
 STRICT = ("-std=c99", "-D_DEFAULT_SOURCE", "-O3", "-fPIC", "-shared", "-Wall", "-Wextra", "-Werror", "-pedantic")
 # What the filters read of settings.py, in the order of `struct settings`.
 NAMES = (
-    *("REST_HORIZON_S", "REST_C", "INNOVATION_CAP", "PLATEAU", "CHARGE_FLOOR_V", "ASINH_GAIN", "ASINH_UNIT"),
+    *("REST_HORIZON_S", "REST_C", "INNOVATION_CAP", "PLATEAU", "START_READ_SHARE", "ASINH_GAIN", "ASINH_UNIT"),
     *("TAU_S", "SLOW_SHARES", "SLOW_LAGS", "INSIDE_SHARES", "SLOW_POWERS", "FAST_POWER", "OHMIC_SHARE", "BENT_SHARE"),
     *("FLAT_SLOPE", "FLAT_SLOW_SHARES", "FLAT_SLOW_LAGS", "FLAT_INSIDE_SHARES", "FLAT_SIGMA_SLOW"),
     *("SIGMA_SOC", "SIGMA_RATIO", "SIGMA_OHMIC", "SIGMA_BENT", "SIGMA_SLOW", "SIGMA_OFFSET_V"),

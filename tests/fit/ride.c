@@ -82,8 +82,8 @@ void common_ride(const struct settings *s, const struct curve *curve, double dro
             passed++->shared = shared;
             drawn = waited_s = 0.0;
             break;
-        case OPEN:
-            common_open(&f, a[0], a[1], a[2], a[3], a[4] != 0.0);
+        case BEGIN:
+            common_begin(&f, a[0], a[1], a[2], a[3], a[4] != 0.0);
             break;
         case SCALE:
             common_scale(&f, a[0], a[1]);
@@ -114,7 +114,7 @@ void peers_ride(const struct settings *s, const struct curve *curve, double drop
                 peers_learn(&f, volts + calls[i].row * groups, &passed->shared, &moment, passed->waited_s, calls[i].a[4]);
                 passed++;
                 break;
-            case OPEN:
+            case BEGIN:
                 peers_open(&f, openings, openings + groups);
                 openings += 2 * groups;
                 break;

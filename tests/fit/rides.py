@@ -31,7 +31,7 @@ CACHE = ROOT / "tests" / ".cache" / "fit"
 SETTLED_S = 15.0  # as the comparison does: an estimator may say nothing for so long
 LOADED_S = 300.0  # every second ride is met under way as well
 # The calls of `struct call` in filters.h.
-FLOW, CARRY, LEARN, LEARN_STEADY, OPEN, SCALE = range(6)
+FLOW, CARRY, LEARN, LEARN_STEADY, BEGIN, SCALE = range(6)
 CALL = np.dtype([("op", np.int32), ("row", np.int32), ("a", np.float64, 5)])
 
 
@@ -99,9 +99,9 @@ class Listener:
         self._write(LEARN_STEADY if moment.steady else LEARN, volts, moment.c, moment.factor, moment.change, crowd)
         return self._common.update(volts, moment, crowd)
 
-    def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
-        self._write(OPEN, soc, soc_sigma, offset_v, offset_sigma_v, rested)
-        self._common.open(soc, soc_sigma, offset_v, offset_sigma_v, rested)
+    def begin(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
+        self._write(BEGIN, soc, soc_sigma, offset_v, offset_sigma_v, rested)
+        self._common.begin(soc, soc_sigma, offset_v, offset_sigma_v, rested)
 
     def scale(self, measured_v: float, step_c: float) -> None:
         self._write(SCALE, measured_v, step_c)
@@ -140,10 +140,10 @@ def heard(truth: Truth, rows: np.ndarray | None = None) -> tuple[Fed, Estimates,
     said, told = estimator.take(state, ride)
     calls = np.array(listener.calls, CALL)
     whole = told.valid.all() and told.warm[~told.blank].all() and listener.row + 1 == len(ride)
-    if not whole or not 0 < (calls["op"] == OPEN).sum() == len(openings.seen):
+    if not whole or not 0 < (calls["op"] == BEGIN).sum() == len(openings.seen):
         raise ValueError(f"{truth.name}: never begins, or has a gap or readings of which something is missing")
     opened_soc, sigma = np.array(openings.seen).transpose(1, 0, 2)
-    began = calls["a"][calls["op"] == OPEN, 0][:, None] + opened_soc
+    began = calls["a"][calls["op"] == BEGIN, 0][:, None] + opened_soc
     loaded = (sigma == settings.LOADED_START_PEER_SIGMA).all(axis=1)
     fed = Fed(
         name=truth.name,

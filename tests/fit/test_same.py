@@ -119,7 +119,7 @@ def test_the_middle_group_is_one_that_differs_from_nothing(compared: dict[str, C
 def test_every_kind_of_call_is_compared(compared: dict[str, Compared]) -> None:
     heard = {int(op) for one in compared.values() for op in one.fed.calls["op"]}
     assert heard == {
-        rides.FLOW, rides.CARRY, rides.LEARN, rides.LEARN_STEADY, rides.OPEN, rides.SCALE,
+        rides.FLOW, rides.CARRY, rides.LEARN, rides.LEARN_STEADY, rides.BEGIN, rides.SCALE,
     }  # fmt: skip
 
 

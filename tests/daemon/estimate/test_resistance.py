@@ -26,9 +26,27 @@ def play_step(low: float, high: float, ohm: float, lag: int = 0, rate: int = 10,
 @pytest.mark.parametrize("lag", [0, 1, 2, 3])
 @pytest.mark.parametrize("rate", [10, 20, 50])
 def test_step_is_found_whatever_the_rate_and_lag(rate: int, lag: int) -> None:
-    steps = play_step(0.2, 3.2, 0.02, lag * rate // 10, rate)
+    steps = play_step(0.0, 3.0, 0.02, lag * rate // 10, rate)
     assert steps.r_25 == pytest.approx([0.02, 0.02], rel=0.01)
     assert steps.step_c == pytest.approx(3.0)
+
+
+def test_a_rise_from_a_load_is_brought_to_one_from_rest() -> None:
+    """Butler and Volmer at a transfer coefficient of one half: overpotential (2RT/F) asinh(i / 2 i0)."""
+    thermal_v, exchange_c, ohm = 2 * 8.314462618 * 298.15 / 96485.33212, 0.25, 0.006
+    drop = lambda c: ohm * c + thermal_v * np.arcsinh(c / (2 * exchange_c))  # noqa: E731
+
+    def found(low: float, high: float) -> float:
+        steps = Steps(1)
+        for k in range(400):
+            c = high if k % 80 >= 40 else low
+            steps.add(k / 10, np.array([3.7 - float(drop(c))]), c, 1.0)
+        return float(steps.r_25[0])
+
+    from_rest, under_load = (drop(3.0) - drop(0.0)) / 3.0, (drop(4.0) - drop(1.0)) / 3.0
+    assert under_load < 0.75 * from_rest  # what the rise itself shows
+    assert found(0.0, 3.0) == pytest.approx(from_rest, rel=0.01)
+    assert found(1.0, 4.0) == pytest.approx(from_rest, rel=0.12)  # the share that bends is not this cell's own
 
 
 def test_small_steps_and_fewer_than_three_say_nothing() -> None:

@@ -46,13 +46,14 @@ def ridden(truth: Truth, seed: int, before: Learnt | None) -> tuple[Error, Learn
 def test_the_second_ride_is_the_better_known(name: str) -> None:
     """Without a rest at its end a ride teaches resistances and the groups' differences, no capacity.
 
-    Rest is known within 6 mV on the first ride already, so the second has its gain in the equilibrium voltage, where
-    that was not within 3 mV before; and it must cost nothing.
+    The same readings with and without what the ride before taught. Rest is known within 6 mV without, and charge is
+    counted from a rested voltage, so what is left to gain is a part of the equilibrium voltage's error where that was
+    not within 3 mV; and it must cost nothing.
     """
     truth = load(RIDES / f"{name}.npz")
-    first, left = ridden(truth, 0, None)
+    _, left = ridden(truth, 0, None)
     assert left is not None
-    second, _ = ridden(truth, 1, left)
-    assert first.rest_mv <= 6.0 and second.rest_mv < 1.03 * first.rest_mv
-    assert second.ocv_mv < max(0.8 * first.ocv_mv, 3.0)
-    assert second.unknown < first.unknown + 0.001
+    alone, (second, _) = ridden(truth, 1, None)[0], ridden(truth, 1, left)
+    assert alone.rest_mv <= 6.0 and second.rest_mv < 1.03 * alone.rest_mv
+    assert second.ocv_mv < max(0.9 * alone.ocv_mv, 3.0)
+    assert second.unknown < alone.unknown + 0.001

@@ -56,7 +56,8 @@ class Common:
     scaled: the resistances' scale is measured. Until then the prior may be wrong several times over, so no voltage
     under load is believed, and charge is counted from where it began. rested: it began from a rested voltage. colder:
     (elements,) each one's temperature factor over the common one, at the last moment seen. unseen: variance of charge
-    that a start under load leaves, however well the voltage fits: slow polarisation that was there is taken for charge.
+    that the start leaves, however well the voltage fits: under load, slow polarisation that was there is taken for
+    charge; from rest, what the curve itself leaves open.
     """
 
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
@@ -68,7 +69,7 @@ class Common:
         # As lists: so few numbers cost less one by one than as arrays.
         self._inside, self._outside = inside.tolist(), outside.tolist()
         self._left_inside, self._left_outside = (LEFT * inside).tolist(), (LEFT * outside).tolist()
-        self.rested, self.unseen = True, 0.0
+        self.rested, self.unseen, self._unread = True, 0.0, 0.0
         self._shape(drop_v)
         self.x: Floats = self._first.copy()
         self.p: Floats = np.diag(self._sigmas**2)
@@ -158,6 +159,16 @@ class Common:
             self.p[state, :] = self.p[:, state] = 0.0
             self.p[state, state] = sigma**2
 
+    def begin(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
+        """As `open`, from the first voltages; of a settled cell's the filter takes a share of the doubt for itself."""
+        self.open(soc, soc_sigma, offset_v, offset_sigma_v, rested)
+        self._unread = 0.0
+        if rested and offset_sigma_v <= s.SIGMA_OFFSET_V:
+            least, share = s.SIGMA_SOC**2, s.START_READ_SHARE**2
+            read = max(soc_sigma**2 - least, 0.0)
+            self.p[Z, Z] = least + share * read
+            self._unread = read * (1.0 - share) / (least + share * read)
+
     def flow(self, c: float, seconds: float) -> None:
         """Let the low-passed currents follow a current that held for `seconds`; inf settles them."""
         if not abs(seconds - self._step_s) < SAME_S:
@@ -206,9 +217,11 @@ class Common:
         self._ridden += self.x
         self._moments += 1
         staying = self._staying(slope, moment.steady and abs(c) > s.REST_C)
-        floor = 0.0 if staying.stop else self._charge_floor(slope)  # charge is among those that stay, if any does
+        # Charge is among those that stay, if any does.
+        floor = 0.0 if self.rested or staying.stop else self._charge_floor(slope)
         self._learn(ph, variance, innovation, staying)
-        self.p[Z, Z] = max(float(self.p[Z, Z]), floor)
+        if floor:
+            self.p[Z, Z] = max(float(self.p[Z, Z]), floor)
         return self._shared(volts, driven)
 
     def _staying(self, slope: float, steady: bool) -> slice:
@@ -247,15 +260,15 @@ class Common:
         self.p -= taken
 
     def _charge_floor(self, slope: float) -> float:
-        """Least variance of charge that a voltage may lead to: the curve's own error over its flattest slope nearby.
+        """Least variance of charge that a voltage may lead to, met under load: the curve's own error over its flattest
+        slope nearby.
 
         Without it a filter standing on a plateau takes a thousand readings of one wrong curve for a thousand proofs.
         """
         variance = float(self.p[Z, Z])
         sigma, z = sqrt(variance), float(self.x[Z])
         flattest = min(slope, self.curve.at(z - sigma)[1], self.curve.at(z + sigma)[1])
-        curve_v = s.CHARGE_FLOOR_V if self.rested else s.LOADED_CHARGE_FLOOR_V
-        return min(variance, (curve_v / max(flattest, 1e-3)) ** 2)
+        return min(variance, (s.LOADED_CHARGE_FLOOR_V / max(flattest, 1e-3)) ** 2)
 
     def shared(self, volts: float, factor: float) -> Shared:
         """The state as the peers need it, given the median voltage just measured."""
@@ -270,6 +283,8 @@ class Common:
         ocv, slope = self.curve.at(z - delta)
         if not self.rested:
             self.unseen = (s.LOADED_CHARGE_OF_SLOW * (delta + slow_v / max(slope, s.PLATEAU))) ** 2
+        elif self._unread:
+            self.unseen = self._unread * float(self.p[Z, Z])
         fast = ocv - slow_v + w - volts
         return Shared(z, delta, delta_left, slow_v, left_v, w, w * self.offset_left, fast)
 

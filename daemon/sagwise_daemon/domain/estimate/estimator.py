@@ -307,7 +307,7 @@ def _starting(state: EstimatorState, seen: Seen, moment: Moment) -> Unknown:
 
 def _begin(state: EstimatorState, beginning: Beginning) -> None:
     median = float(np.median(beginning.soc))
-    state.common.open(median, beginning.soc_sigma, beginning.offset_v, beginning.offset_sigma_v, beginning.rested)
+    state.common.begin(median, beginning.soc_sigma, beginning.offset_v, beginning.offset_sigma_v, beginning.rested)
     state.peers.open(beginning.soc - median, beginning.peer_sigma)
     state.capacity.begin(beginning)
     state.start = state.shared = state.settled = None
@@ -378,11 +378,11 @@ def _tell(state: EstimatorState, moment: Moment, told: Told, row: int) -> None:
 
 def _prove(state: EstimatorState, told: Told) -> None:
     """Once three steps are seen: are these the cells that earlier rides taught about?"""
-    measured_v = state.steps.middle_v
-    if isnan(measured_v):
+    if isnan(state.steps.middle_v):
         return
     state.proving = False
-    factor = measured_v * state.milliohm / float(np.nanmedian(state.before.resistance_25c_mohm))
+    middle_v = float(np.nanmedian(state.steps.r_25))
+    factor = middle_v * state.milliohm / float(np.nanmedian(state.before.resistance_25c_mohm))
     if not 1.0 / s.OTHER_PACK_FACTOR < factor < s.OTHER_PACK_FACTOR:
         _catch_up(state, told)
         state.other_pack = True

@@ -2,12 +2,14 @@
 
 A current sensor that lags the voltages by 0.1 to 0.3 s ruins a resistance taken from neighbouring samples. So the
 voltage is averaged over a calm window before a rise and another that begins well after it. Each step is brought to
-25 degC; the figure is the median of the rises of at least 1C so far (the contract's resistance).
+25 degC; the figure is the median of the rises of at least 1C so far (the contract's resistance). Charge transfer bends
+(Butler and Volmer's asinh), so a rise from a load that is there already shows less than one from rest, up to a third;
+each is brought to a rise from rest by the share of the drop that bends.
 """
 
 from __future__ import annotations
 
-from math import inf, nan
+from math import asinh, inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +28,12 @@ def step_resistance(before_v: Floats, before: float, after_v: Floats, after: flo
     return (before_v - after_v) / (after - before)
 
 
+def drop_of_step(low: float, high: float) -> float:
+    """1 s drop of a step from `low` to `high`, in C, over its size: 1 at small steps near rest, less at larger ones."""
+    bent = asinh(s.ASINH_GAIN * high) - asinh(s.ASINH_GAIN * low)
+    return s.STEP_STRAIGHT + (1.0 - s.STEP_STRAIGHT) * bent / (s.ASINH_GAIN * (high - low))
+
+
 def median_rows(rows: Floats) -> Floats:
     """Median down the first axis, NaN left out; NaN where a column has no value."""
     ordered = np.sort(rows, axis=0)  # NaN comes last
@@ -39,8 +47,9 @@ def median_rows(rows: Floats) -> Floats:
 class Steps:
     """The last two seconds, and the steps found so far.
 
-    r_25: (groups,) median at 25 degC in volts per C, NaN until three steps are seen, complete when none is. step_c:
-    their median size. middle_v: of the middle group, NaN until known.
+    r_25: (groups,) at 25 degC, volts per C, for a step of step_c from rest; NaN until three steps are seen, complete
+    when none is. step_c: their median size. middle_v: of the middle group as the steps were, whatever load they began
+    from, NaN until known: the filters' figures were found with it.
     """
 
     def __init__(self, groups: int) -> None:
@@ -51,6 +60,7 @@ class Steps:
         self._free_at = -inf
         self._found = np.full((s.STEPS_KEPT, groups), np.nan)
         self._sizes = np.full((s.STEPS_KEPT, 1), np.nan)
+        self._bends = np.full((s.STEPS_KEPT, 1), np.nan)
         self._count = 0
         self.r_25: Floats = np.full(groups, np.nan)
         self.middle_v = nan
@@ -87,7 +97,7 @@ class Steps:
         if step < s.STEP_MIN_C or not _calm(currents[before], step) or not _calm(currents[held], step):
             return
         r = step_resistance(self._mean(before), low, self._mean(after), high)
-        self._keep(r / factor, step)
+        self._keep(r / factor, step, drop_of_step(low, high))
         self._free_at = time_s + s.STEP_PAUSE_S
 
     def _mean(self, window: NDArray[np.bool_]) -> Floats:
@@ -111,17 +121,18 @@ class Steps:
         """(groups,) how many steps the figure of each rests on."""
         return np.asarray(np.isfinite(self._found).sum(axis=0), np.float64)
 
-    def _keep(self, r_25: Floats, step: float) -> None:
+    def _keep(self, r_25: Floats, step: float, bend: float) -> None:
         row = self._count % s.STEPS_KEPT
         self._found[row] = np.where(r_25 > 0, r_25, np.nan)
-        self._sizes[row] = step
+        self._sizes[row], self._bends[row] = step, bend
         self._count += 1
         rows = self._found[: min(self._count, s.STEPS_KEPT)]
         enough = np.isfinite(rows).sum(axis=0) >= s.STEPS_NEEDED
-        self.r_25 = np.where(enough, median_rows(rows), np.nan)
         self.complete = bool(enough.all())
-        self.middle_v = float(median_rows(self.r_25[:, None])[0])
         self.step_c = float(median_rows(self._sizes[: len(rows)])[0])
+        self.middle_v = float(median_rows(np.where(enough, median_rows(rows), np.nan)[:, None])[0])
+        from_rest = median_rows(rows / self._bends[: len(rows)]) * drop_of_step(0.0, self.step_c)
+        self.r_25 = np.where(enough, from_rest, np.nan)
 
 
 def _calm(currents: Floats, step: float) -> bool:

@@ -2,7 +2,7 @@
 
 On a curve that slopes everywhere most of the slow drop is told by volts. On a plateau diffusion shows nothing in the
 voltage, however far the particles' surface has run ahead of their inside, and all at once at its end; so with such a
-curve the slower elements act inside it, OCV(z − δ), and are stated in charge.
+curve most of what the slower elements do is inside it, OCV(z − δ), and stated in charge.
 """
 
 from __future__ import annotations
