@@ -122,7 +122,7 @@ class BoardPipeline:
             self._show()
         self.settle()
         if not self._faulty:
-            self._send(self._voice.tick(now_s))
+            self._send(self._voice.tick(now_s, watches=not self._intake.refuses(now_s)))
 
     def close(self) -> None:
         """The daemon ends: the ride is closed and the buzzer's pattern runs out by its time to live."""

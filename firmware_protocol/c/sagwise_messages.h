@@ -170,7 +170,7 @@ struct sagwise_sample {
 struct sagwise_status {
     /* faults: enum sagwise_status_faults. */
     uint32_t faults;
-    /* host_silent: no valid host frame for host_silence_ms, or none yet; enum sagwise_yes_no. */
+    /* host_silent: no heartbeat for host_silence_ms, or none yet; enum sagwise_yes_no. */
     uint8_t host_silent;
     /* fallback_sounding: the board's own alarm sounds now; enum sagwise_yes_no. */
     uint8_t fallback_sounding;
@@ -218,7 +218,7 @@ struct sagwise_host_hello {
     char name[33];
 };
 
-/* Every 500 ms. Without any valid host frame for the host_silence_ms limit the board looks after itself. From the host. */
+/* Every 500 ms while the host watches the pack. Without one for host_silence_ms the board looks after itself. From the host. */
 struct sagwise_heartbeat {
     /* heard_sequence: sequence of the last board frame heard; 0 before the first. */
     uint16_t heard_sequence;
@@ -249,7 +249,7 @@ struct sagwise_fallback_limits {
     int16_t high_500uv;
     /* on_delay_ms [ms]: how long a group must stay beyond a limit; 0 to 10000. */
     uint16_t on_delay_ms;
-    /* host_silence_ms [ms]: how long without a valid host frame counts as silence; 500 to 60000. */
+    /* host_silence_ms [ms]: how long without a heartbeat counts as silence; 500 to 60000. */
     uint32_t host_silence_ms;
 };
 
@@ -261,7 +261,7 @@ struct sagwise_time {
     uint8_t trusted;
 };
 
-/* The host will not use this board; the reason is meant for a person who reads the log. From the host. */
+/* The host will not use this board, or could not read a frame of it; meant for a person who reads the log. From the host. */
 struct sagwise_host_refusal {
     /* refused_type: type of the refused frame. */
     uint8_t refused_type;

@@ -181,7 +181,7 @@ class Status:
     From the board; type 0x03.
 
     faults: `StatusFaults`.
-    host_silent: no valid host frame for host_silence_ms, or none yet; `YesNo`.
+    host_silent: no heartbeat for host_silence_ms, or none yet; `YesNo`.
     fallback_sounding: the board's own alarm sounds now; `YesNo`.
     pattern: what the buzzer plays now; `Pattern`.
     supply_mv [mV]: the board's own supply; 0: not measured.
@@ -250,7 +250,7 @@ class HostHello:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """Every 500 ms. Without any valid host frame for the host_silence_ms limit the board looks after itself.
+    """Every 500 ms while the host watches the pack. Without one for host_silence_ms the board looks after itself.
 
     From the host; type 0x42.
 
@@ -297,7 +297,7 @@ class FallbackLimits:
     low_500uv [0.5 mV]: sound when any valid group reads below; 1000 to 12000.
     high_500uv [0.5 mV]: sound when any valid group reads above; greater than low_500uv; 1000 to 12000.
     on_delay_ms [ms]: how long a group must stay beyond a limit; 0 to 10000.
-    host_silence_ms [ms]: how long without a valid host frame counts as silence; 500 to 60000.
+    host_silence_ms [ms]: how long without a heartbeat counts as silence; 500 to 60000.
     """
 
     low_500uv: int
@@ -322,7 +322,7 @@ class Time:
 
 @dataclass(frozen=True, slots=True)
 class HostRefusal:
-    """The host will not use this board; the reason is meant for a person who reads the log.
+    """The host will not use this board, or could not read a frame of it; meant for a person who reads the log.
 
     From the host; type 0x47.
 

@@ -24,6 +24,7 @@ from sagwise_protocol import (
     Decoder,
     FallbackLimits,
     Frame,
+    Heartbeat,
     HostHello,
     HostRefusal,
     Message,
@@ -39,7 +40,6 @@ from sagwise_protocol import (
     encode,
 )
 from sagwise_protocol.layout import LAYOUTS, PROTOCOL_VERSION
-from sagwise_protocol.shape import Layout
 from sagwise_sim.fallback import FallbackAlarm
 from sagwise_sim.scenario import BoardSpec
 
@@ -53,6 +53,7 @@ _HOST_LAYOUTS = {layout.number: layout for layout in LAYOUTS if not layout.from_
 _FIRST_HOST_TYPE = 0x40
 _NUMBERS = {layout.message: layout.number for layout in LAYOUTS}
 _HIGHEST_500UV = 12_000  # of fallback_limits
+_HIGHEST_TOLD = 2**31 - 1  # what a refusal can state
 _REASONS = {
     RejectReason.UNKNOWN_TYPE: RefusalReason.UNKNOWN_TYPE,
     RejectReason.MUST_UNDERSTAND: RefusalReason.NOT_SUPPORTED,
@@ -137,6 +138,7 @@ class Board:
         draw_boot_id: Callable[[], int] = random_boot_id,
     ) -> None:
         self._source = source
+        self._own_rate_mhz = source.rate_mhz
         self._spec = spec
         self._line = line
         self._draw_boot_id = draw_boot_id
@@ -222,7 +224,7 @@ class Board:
 
     @property
     def host_silent(self) -> bool:
-        """Whether no valid host frame came for the limit; before the first the time since boot counts."""
+        """Whether no heartbeat came for the limit; before the first the time since boot counts."""
         return self._fallback.silent(self._now_us)
 
     # --- time -------------------------------------------------------------------------------------------------
@@ -235,6 +237,7 @@ class Board:
         self.boots += 1
         self._sequence = 0
         self._decoder = Decoder()
+        self._source.set_rate(self._own_rate_mhz)
         self._fallback = FallbackAlarm(self._source.ability.fallback, self._now_us)
         self._pattern, self._pattern_end_us = Pattern.SILENT, 0
         self._last_told: tuple[int, int] | None = None
@@ -347,15 +350,15 @@ class Board:
             return
         if rejected.type < _FIRST_HOST_TYPE or rejected.type == _NUMBERS[HostRefusal]:
             return
-        low, high = self._allowed(rejected.type) if reason == RefusalReason.OUT_OF_RANGE else (0, 0)
+        low, high = self._allowed(rejected, rejected.stamp)
         self._refuse(rejected.type, rejected.stamp.sequence, reason, low, high)
 
-    def _allowed(self, number: int) -> tuple[int, int]:
-        """The range to state for a message that has but one; else 0, 0."""
-        layout = _HOST_LAYOUTS.get(number)
-        if layout is not None and layout.message is SetRate:
+    def _allowed(self, rejected: Rejected, stamp: Stamp) -> tuple[int, int]:
+        """The range of the field at fault: the codec's, or the board's own where that is a rate."""
+        if rejected.type == _NUMBERS[SetRate] and stamp.boot_id:
             return self._rates()
-        return _only_range(layout)
+        low, high = rejected.allowed or (0, 0)
+        return min(low, _HIGHEST_TOLD), min(high, _HIGHEST_TOLD)
 
     def _rates(self) -> tuple[int, int]:
         able = self._source.ability
@@ -369,11 +372,12 @@ class Board:
         message, number = frame.message, _NUMBERS[type(frame.message)]
         if number not in _HOST_LAYOUTS or not self._meant(frame.stamp):
             return
-        self._fallback.heard(self._now_us)
         self._source.host_spoke(self._now_us)
         if self._sample_us is None:
             self._sample_us = self._source.next_us(self._now_us)
-        if isinstance(message, HostHello):
+        if isinstance(message, Heartbeat):
+            self._news |= self._fallback.heard(self._now_us)
+        elif isinstance(message, HostHello):
             self._greet(message, frame.stamp.sequence)
         elif isinstance(message, SetRate):
             self._set_rate(message, frame.stamp.sequence)
@@ -417,9 +421,3 @@ class Board:
             self._refuse(_NUMBERS[FallbackLimits], sequence, RefusalReason.OUT_OF_RANGE, low, high)
         else:
             self._fallback.limits = limits
-
-
-def _only_range(layout: Layout | None) -> tuple[int, int]:
-    if layout is None or len(layout.ranges) != 1:
-        return 0, 0
-    return layout.ranges[0].low, layout.ranges[0].high

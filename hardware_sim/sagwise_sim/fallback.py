@@ -20,12 +20,14 @@ class FallbackAlarm:
         self._beyond_us: int | None = None
         self._could_read = False
 
-    def heard(self, now_us: int) -> None:
-        """A valid host frame came."""
+    def heard(self, now_us: int) -> bool:
+        """A heartbeat came: the host decides again. Whether the alarm went by it."""
         self._heard_us = now_us
+        sounded, self.sounding, self._beyond_us = self.sounding, False, None
+        return sounded
 
     def silent(self, now_us: int) -> bool:
-        """Whether no valid host frame came for the limit; before the first the time since boot counts."""
+        """Whether no heartbeat came for the limit; before the first the time since boot counts."""
         silence_ms = self.limits.host_silence_ms if self.limits else BUILT_IN_SILENCE_MS
         return now_us - self._heard_us >= silence_ms * 1000
 

@@ -412,6 +412,24 @@ def test_what_is_no_number_is_null(value: float) -> None:
     assert plain(value) is None and column(np.array([value, 3.14159]), 2, 2) == (None, 3.14)
 
 
+def test_a_board_that_is_refused_is_left_to_its_own_alarm() -> None:
+    """Nobody judges its samples, so no heartbeat may tell it that somebody does; the link alarm sounds all the same."""
+    bench = Bench(built_in_pack("heron")[1])
+    sample = Sample(0xFFFF, 0, SampleOtherValid.CURRENT, 0, 0, (7800,) * 16, ())
+    bench.said.clear()
+    for _ in range(40):
+        bench.now_s += 0.05
+        bench.uptime_s += 0.05
+        bench.board_says(sample)
+        bench.pipeline.tick(bench.now_s)
+    assert "link_lost" in raised(bench)
+    assert bench.patterns()[-1][0] is Pattern.HIGH
+    assert not any(isinstance(message, Heartbeat) for message in bench.said)
+    bench.now_s += 20.0  # it is gone, and another may be plugged in
+    bench.pipeline.tick(bench.now_s)
+    assert any(isinstance(message, Heartbeat) for message in bench.said)
+
+
 def test_a_wrong_pack_is_said_in_words() -> None:
     bench = Bench(built_in_pack("heron")[1])
     raw = (7800,) * 16

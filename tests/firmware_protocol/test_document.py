@@ -9,8 +9,27 @@ import pytest
 from cobs import cobs
 from crc32c import crc32c
 
-from sagwise_protocol import Decoder, Frame, Heartbeat, RejectReason, Sample, Stamp, encode
-from sagwise_protocol.layout import CRC_BYTES, HEADER_BYTES, LAYOUTS, MAX_ENCODED_BYTES, MAX_FRAME_BYTES
+from sagwise_protocol import (
+    BoardHello,
+    BoardRefusal,
+    Button,
+    Decoder,
+    Frame,
+    Heartbeat,
+    RejectReason,
+    Sample,
+    Stamp,
+    Status,
+    encode,
+)
+from sagwise_protocol.layout import (
+    CRC_BYTES,
+    HEADER_BYTES,
+    LAYOUTS,
+    MAX_ENCODED_BYTES,
+    MAX_FRAME_BYTES,
+    MAX_NAME_BYTES,
+)
 
 
 @pytest.fixture(scope="module")
@@ -41,6 +60,32 @@ def test_throughput_table(text: str) -> None:
         assert at_100.startswith(f"{wire * 100:,}") if wire * 100 < 11_520 else at_100 == "does not fit "
     for bytes_a_second, percent in re.findall(r"([\d,]+)(?: B/s)? \((\d+) %\)", text):
         assert round(int(bytes_a_second.replace(",", "")) / 115.20) == int(percent)
+
+
+def test_what_else_goes_over_the_line(text: str) -> None:
+    stamp = Stamp(1, 1, 1, 1)
+    hello = len(encode(BoardHello(1, 1, 1, 1, 0, 0, 1, 0, 0, 0, 1, 1, 1, 0, "x" * MAX_NAME_BYTES), stamp))
+    status, press = len(encode(Status(0, 0, 0, 0, 0, 0, 0), stamp)), len(encode(Button(1, 0), stamp))
+    refusal = len(encode(BoardRefusal(0, 0, 0, 0, 0), stamp))
+    worst = hello + 10 * status + 3 * press + 5 * refusal
+    assert f"add {hello + status + 3 * press} bytes to a second" in text
+    assert f"bring them to {worst} ({round(worst / 115.20)} %)" in text
+
+
+def test_the_rhythms_are_those_of_the_page(text: str, room: Path) -> None:
+    """The page speaks as the buzzer does, so that nobody has to learn two languages."""
+    script = (room.parent / "api" / "sagwise_api" / "page" / "sound.js").read_text(encoding="utf-8")
+    patterns = dict(re.findall(r"^\| [1-3] \| `(\w+)` \| (.*) \|$", text, re.M))
+    told = re.search(r"^Pulses begin at ([^(]*)\(`high`\), at ([^(]*)\(`medium`\)", text, re.M)
+    assert told
+    begins = {"low": ["0"], "high": re.findall(r"[\d.]+", told[1]), "medium": re.findall(r"[\d.]+", told[2])}
+    for name, every, pulses in re.findall(
+        r"^  (low|medium|high): \{ every: (\d+), pulses: \[(.*)\] \},$", script, re.M
+    ):
+        starts, lengths = zip(*re.findall(r"\[([\d.]+), ([\d.]+), \d+\]", pulses), strict=True)
+        assert list(starts) == begins.pop(name)
+        assert f"about {lengths[0]} s every {every} s" in patterns[name]
+    assert not begins
 
 
 def test_limits_in_the_prose(text: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -125,3 +126,20 @@ def test_c_needs_three_functions_and_keeps_no_state(room: Path, tmp_path: Path, 
     public = {name for kind, name in symbols if kind == "T"}
     wanted = {"sagwise_decoder_init", "sagwise_decoder_push", "sagwise_encode", "sagwise_crc32c"}
     assert public == wanted
+
+
+def test_what_it_costs_a_small_board_is_as_told(room: Path, tmp_path: Path, compiler: str) -> None:
+    """Memory is the same with every compiler that aligns as the ARM ABI does; stack is added up as if every function
+    were called from the one before it."""
+    text = (room / "PROTOCOL.md").read_text(encoding="utf-8")
+    told = re.search(r"(\d+) bytes of memory for each decoder, (\d+) for a frame to send, and less\s+than (\d+)", text)
+    assert told
+    source = tmp_path / "sizes.c"
+    same = f"sizeof(struct sagwise_decoder) == {told[1]} && SAGWISE_MAX_WIRE_BYTES == {told[2]}u"
+    source.write_text(f'#include "sagwise_codec.h"\nint same[{same} ? 1 : -1];\n')
+    command = [compiler, "-std=c99", "-Os", f"-I{room / 'c'}", "-fstack-usage", "-c"]
+    for one in (source, room / "c" / "sagwise_codec.c"):
+        subprocess.run([*command, str(one), "-o", str(tmp_path / f"{one.stem}.o")], check=True, timeout=60)
+    used = [line.split("\t") for line in (tmp_path / "sagwise_codec.su").read_text().splitlines()]
+    assert {kind for _, _, kind in used} == {"static"}
+    assert sum(int(size) for _, size, _ in used) < int(told[3])

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from cobs import cobs
+from crc32c import crc32c
 
 from sagwise_protocol import Decoder, Frame, HostHello, Message, Rejected, Stamp, encode
+from sagwise_protocol.layout import HEADER_BYTES, LAYOUTS
 from sagwise_sim.board import Board
 from sagwise_sim.scenario import Scenario, parse
 from sagwise_sim.simulation import Simulation, build
@@ -94,6 +98,29 @@ def make_host(make_simulation: Callable[..., Simulation]) -> Callable[..., tuple
         return simulation, Host(simulation.board)
 
     return make
+
+
+@pytest.fixture
+def forged() -> Callable[..., bytes]:
+    """A frame of a host with one field written over, as no codec here would send it; its CRC is right."""
+
+    def forge(message: Message, **field: int) -> bytes:
+        ((name, value),) = field.items()
+        frame = bytearray(cobs.decode(encode(message, Stamp(0, HOST_BOOT, 0, 0))[:-1])[:-4])
+        at, form = (12, "<I") if name == "boot_id" else _place(message, name)
+        struct.pack_into(form, frame, at, value)
+        return bytes(cobs.encode(bytes(frame) + crc32c(bytes(frame)).to_bytes(4, "little")) + b"\0")
+
+    return forge
+
+
+def _place(message: Message, name: str) -> tuple[int, str]:
+    """Where a field of a message without arrays lies in the frame, and its struct format."""
+    layout = next(layout for layout in LAYOUTS if layout.message is type(message))
+    (part,) = layout.parts
+    codes = part.fixed.format.lstrip("<")
+    at = part.names.index(name)
+    return HEADER_BYTES + struct.calcsize("<" + codes[:at]), f"<{codes[at]}"
 
 
 @pytest.fixture

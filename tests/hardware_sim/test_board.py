@@ -21,6 +21,7 @@ from sagwise_protocol import (
     Heartbeat,
     HostHello,
     HostRefusal,
+    Message,
     Pattern,
     RefusalReason,
     Sample,
@@ -234,6 +235,39 @@ def test_what_is_meant_for_another_board_is_no_sign_of_life(make_host: MakeHost)
     assert not host.of(BoardRefusal)
 
 
+@pytest.mark.parametrize(
+    "word",
+    [
+        HostHello(2, 3, "newer"),
+        HostHello(1, 1, "asks"),
+        HostRefusal(1, 0, RefusalReason.WRONG_GROUP_COUNT),
+        HIGH_LIMITS,
+    ],
+    ids=["a hello of another version", "a hello", "a refusal", "limits"],
+)
+def test_nothing_but_a_heartbeat_says_that_the_host_watches(make_host: MakeHost, word: Message) -> None:
+    """A host that will not use the board speaks all the same, and watches nothing."""
+    simulation, host = make_host(board={"fallback_low_v": 3.9})
+    for _ in range(10):
+        host.say(word)
+        host.listen(0.5)
+    assert simulation.board.host_silent
+    assert simulation.board.buzzer == Pattern.HIGH
+
+
+def test_the_fallback_alarm_ends_with_the_heartbeat_itself(make_host: MakeHost) -> None:
+    """At one sample a second the next one may be long in coming; after a trace none comes."""
+    simulation, host = make_host()
+    host.say(SetRate(1_000))
+    host.say(HIGH_LIMITS)
+    host.listen(4.5)
+    assert simulation.board.buzzer == Pattern.HIGH
+    host.say(Heartbeat(0))
+    assert simulation.board.buzzer == Pattern.SILENT
+    host.listen(0.15)
+    assert host.of(Status)[-1].fallback_sounding == 0
+
+
 def test_no_readable_group_at_all_sounds_too(make_host: MakeHost) -> None:
     simulation, host = make_host()
     host.listen(1.0)
@@ -265,6 +299,28 @@ def test_unknown_flag_unknown_version_and_wild_values_are_refused(make_host: Mak
     host.listen(0.6)
     assert host.of(Status)[-1].frames_rejected == 1
     assert simulation.board.plugged
+
+
+@pytest.mark.parametrize(
+    ("message", "field", "allowed"),
+    [
+        (FallbackLimits(1001, 8400, 500, 1500), {"low_500uv": 999}, (1000, 12_000)),
+        (FallbackLimits(1001, 8400, 500, 1500), {"host_silence_ms": 499}, (500, 60_000)),
+        (AlarmPattern(Pattern.HIGH, 101, 0), {"ttl_ms": 99}, (100, 10_000)),
+        (AlarmPattern(Pattern.HIGH, 101, 0), {"boot_id": 0}, (1, 2**31 - 1)),
+        (SetRate(20_000), {"boot_id": 0}, (1, 2**31 - 1)),
+        (SetRate(20_000), {"rate_mhz": 0}, (1_000, 100_000)),
+    ],
+)
+def test_a_refusal_states_the_range_of_the_field_at_fault(
+    make_host: MakeHost, forged: Callable[..., bytes], message: Message, field: dict[str, int], allowed: tuple[int, int]
+) -> None:
+    simulation, host = make_host()
+    simulation.board.receive(forged(message, **field))
+    host.listen(0.1)
+    (refusal,) = host.of(BoardRefusal)
+    assert refusal.reason == RefusalReason.OUT_OF_RANGE
+    assert (refusal.allowed_min, refusal.allowed_max) == allowed
 
 
 def test_refusals_are_not_refused_and_not_many(make_host: MakeHost) -> None:
@@ -330,6 +386,18 @@ def test_reboot_forgets_and_starts_a_new_clock(make_host: MakeHost) -> None:
     assert again.stamp.boot_id != host.events[0].stamp.boot_id
     assert not host.of(Button)
     assert len(simulation.board.told) == 1
+
+
+def test_a_reboot_brings_the_boards_own_rate_back(make_host: MakeHost) -> None:
+    simulation, host = make_host()
+    host.say(SetRate(50_000))
+    host.listen(1.0)
+    assert host.of(BoardHello)[-1].rate_mhz == 50_000
+    simulation.board.reboot(BoardHelloBootCause.WATCHDOG, 0.2)
+    before = len(host.of(Sample))
+    host.listen(1.25)
+    assert host.of(BoardHello)[-1].rate_mhz == 20_000
+    assert len(host.of(Sample)) - before == 21
 
 
 def test_sequence_wraps(make_host: MakeHost) -> None:

@@ -110,12 +110,13 @@ class HostVoice:
         self._pattern, self._event_id = pattern, event_id
         return self._say_pattern(now_s)
 
-    def tick(self, now_s: float) -> bytes:
-        """What is due; call it at least every 100 ms."""
+    def tick(self, now_s: float, *, watches: bool = True) -> bytes:
+        """What is due; call it at least every 100 ms. watches: whether the pack's readings are judged; without, no
+        heartbeat says so."""
         out = b""
         if not self._met and now_s - self._hello_s >= HELLO_EVERY_S:
             out += self._say_hello(now_s)
-        if now_s - self._beat_s >= BEAT_EVERY_S:
+        if watches and now_s - self._beat_s >= BEAT_EVERY_S:
             self._beat_s = now_s
             out += self.say(Heartbeat(self._heard_sequence), now_s)
         if now_s - self._pattern_s >= BEAT_EVERY_S:

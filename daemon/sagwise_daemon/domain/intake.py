@@ -155,6 +155,10 @@ class Intake:
                 return taken
         return self._hear(event, heard_s)
 
+    def refuses(self, now_s: float) -> bool:
+        """Whether the only board there is one that is not used: nobody judges what it measures."""
+        return self._board_id is None and any(now_s - r.heard_s <= REFUSED_SHOWN_S for r in self._refused.values())
+
     def notice(self, now_s: float) -> str | None:
         """One plain sentence about what is wrong with the board now, or None."""
         shown = [r for r in self._refused.values() if now_s - r.heard_s <= REFUSED_SHOWN_S]
