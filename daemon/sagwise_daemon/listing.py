@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 from sagwise_daemon.domain.ports import Ride, RideFilter
@@ -22,6 +23,7 @@ from sagwise_daemon.io.store.engine import reader_engine
 from sagwise_daemon.io.store.history import History
 
 NEWEST = 50
+WIDTH, INDENT = 80, " " * 5  # of a usual terminal
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -144,20 +146,24 @@ def _tell(args: Namespace, told: Sequence[tuple[Ride, dict[str, Any] | None]]) -
 
 
 def table(rides: Sequence[Ride]) -> Iterator[str]:
-    """One line a ride."""
-    yield "ride  kind      begun (UTC)        pack              min      Wh      km  max A  rest min V  alarms  name"
+    """One line a ride; below it its name, its pack where that is a long one, and what is to be known of it."""
+    yield "ride kind     begun (UTC)         min    Wh    km maxA restV alarms pack"
     for ride in rides:
         km = None if ride.distance_m is None else ride.distance_m / 1000
-        yield (
-            f"{ride.ride_id:4}  {ride.kind:8}  {_date(ride):17}  {ride.pack[:16]:16}  {ride.duration_s / 60:5.1f}  "
-            f"{_figure(ride.energy_wh, 0):>6}  {_figure(km, 1):>6}  {_figure(ride.current_max_a, 0):>5}  "
-            f"{_figure(ride.rest_min_v, 3):>10}  {ride.alarms:6}  {_name(ride)}".rstrip()
+        line = (
+            f"{ride.ride_id:4} {ride.kind:8} {_date(ride):17} {_figure(ride.duration_s / 60, 0):>5} "
+            f"{_figure(ride.energy_wh, 0):>5} {_figure(km, 1):>5} {_figure(ride.current_max_a, 0):>4} "
+            f"{_figure(ride.rest_min_v, 3):>5} {ride.alarms:6} "
         )
+        fits = len(line) + len(ride.pack) <= WIDTH
+        yield line + ride.pack if fits else line.rstrip()
+        below = f"{', '.join(filter(None, (ride.name, '' if fits else ride.pack)))} {_marks(ride)}".strip()
+        yield from wrap(below, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)
 
 
-def _name(ride: Ride) -> str:
+def _marks(ride: Ride) -> str:
     marks = [mark for mark, is_so in (("deleted", ride.deleted), ("thinned", ride.thinned)) if is_so]
-    return f"{ride.name or ''} ({', '.join(marks)})".strip() if marks else ride.name or ""
+    return f"({', '.join(marks)})" if marks else ""
 
 
 def words(ride: Ride, summary: dict[str, Any]) -> Iterator[str]:

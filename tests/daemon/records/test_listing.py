@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from argparse import ArgumentParser
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from sagwise_daemon.__main__ import main
 from sagwise_daemon.advise import look
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.model import Reading
+from sagwise_daemon.domain.ports import Ride
 from sagwise_daemon.errors import InputError
 from sagwise_daemon.io.store import RideStart, Store
 
@@ -66,8 +68,38 @@ def test_filters_by_pack_date_and_kind(path: Path, capsys: pytest.CaptureFixture
 def test_the_table_is_for_people(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run(path)
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == 4 and lines[0].startswith("ride  kind")
+    assert len(lines) == 4 and lines[0].startswith("ride kind")
     assert "2026-05-01 10:00" in lines[3] and "Otter 16s5p" in lines[3]
+
+
+def test_the_table_fits_a_usual_terminal() -> None:
+    usual = Ride(
+        *(12, "Otter 16s5p", 16, 1_777_629_600.0, False, 5400.0, 9, "link", 412.3, 7.1, 23456.0, 118.2, 2.9, 3.305, 2),
+        *(False, "standing", None, "", False),
+    )
+    widest = replace(
+        usual,
+        ride_id=9999,
+        pack="A trike of two packs, 20s12p, cells of spring",
+        duration_s=99_999 * 60.0,
+        energy_wh=99_999.4,
+        distance_m=999_900.0,
+        current_max_a=9999.0,
+        rest_min_v=-0.384,
+        alarms=999_999,
+        name="To the quarry and back by the long way round, with luggage, into the wind",
+        thinned=True,
+        deleted=True,
+    )
+    unknown = replace(usual, energy_wh=None, distance_m=None, current_max_a=None, rest_min_v=None)
+    header, *lines = listing.table([usual, widest, unknown])
+    assert all(len(line) <= 80 for line in (header, *lines))
+    assert lines[0].endswith("  2 Otter 16s5p") and lines[0].index("Otter") == header.index("pack")
+    below = " ".join(line.strip() for line in lines[2:-1])
+    assert below == f"{widest.name}, {widest.pack} (deleted, thinned)"
+    for word, figure in (("min", "90"), ("Wh", "412"), ("km", "23.5"), ("maxA", "118"), ("restV", "3.305")):
+        end = header.index(word) + len(word)
+        assert lines[0][:end].endswith(f" {figure}"), "a figure stands under its name"
 
 
 def test_one_ride_with_its_summary(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
