@@ -80,6 +80,19 @@ DRIFT = (40 * np.sin(np.arange(LONG) / 900 + np.arange(4)[:, None])).astype(np.i
 SAG = np.cumsum(np.random.default_rng(9).integers(-60, 60, LONG))
 
 
+def test_what_repeats_itself_is_packed_with_patience_and_noise_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Estimates move in steps that return; noise is larger at the level that looks for them."""
+    steps = np.random.default_rng(5).integers(0, 2, (40, 30))
+    slow = block_of(np.cumsum(steps[np.random.default_rng(6).integers(0, 40, 60)].reshape(1, -1), axis=1))
+    noise = block_of(np.random.default_rng(7).integers(-9, 10, (24, LONG)))
+    blobs = [encode(1, [slow]), encode(1, [noise])]
+    assert_same(slow, decode(blobs[0])[1][0])
+    monkeypatch.setattr(codec._tools, "patient", zstandard.ZstdCompressor(level=1, write_checksum=True))
+    hasty = [encode(1, [slow]), encode(1, [noise])]
+    assert len(blobs[0]) < 0.9 * len(hasty[0])
+    assert blobs[1] == hasty[1]
+
+
 @pytest.mark.parametrize(
     ("method", "sent"),
     [
