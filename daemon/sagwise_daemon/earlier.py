@@ -2,7 +2,7 @@
 
 Each is a scenario written as a trace by the simulator, then sent through `Flow`. All of that is a process of its own
 at low priority, since a store has one recorder: what `Flow` records there goes through a pipe (`PipeRecorder`) and is
-played into the live daemon's recorder here (`play`).
+played into the live daemon's recorder here (`play`). However it ends, neither a simulator nor a trace is left behind.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import copyreg
 import logging
 import os
 import pickle
+import signal
 import subprocess
 import sys
 import tempfile
@@ -22,7 +23,7 @@ from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, NoReturn
 
 from sagwise_daemon.config import load_pack
 from sagwise_daemon.domain.model import AlarmEvent, Estimate, Pack, Reading
@@ -48,6 +49,8 @@ copyreg.pickle(MappingProxyType, lambda view: (_read_only, (dict(view),)))
 
 Call = tuple[str, tuple[Any, ...]]
 
+_simulators: list[subprocess.Popen[str]] = []  # at work now
+
 
 def add_arguments(parser: ArgumentParser) -> None:
     """The verb's options; it serves the demo and is not listed."""
@@ -59,24 +62,35 @@ def run(args: Namespace) -> int:
     """Make the rides that are missing, written to standard output; ends early when standard input closes."""
     os.nice(IDLE)
     logging.getLogger().setLevel(logging.WARNING)  # rides are numbered anew here: told beside the demo's they confuse
+    signal.signal(signal.SIGTERM, lambda _number, _frame: _end())
     threading.Thread(target=_end_with_parent, daemon=True).start()
     pack = load_pack(args.pack)
     recorder = PipeRecorder(sys.stdout.buffer)
     for scenario, ago_s in EARLIER[args.made :]:
-        with tempfile.TemporaryDirectory() as folder:
-            record(recorder, pack, make_trace(scenario, Path(folder), pack), time.time() - ago_s)
+        record(recorder, pack, make_trace(scenario, pack), time.time() - ago_s)
     sys.stdout.buffer.flush()
     return 0
 
 
-def make_trace(scenario: str, folder: Path, pack: Pack) -> Trace:
-    """The scenario's ride, by the simulator in a process of its own."""
-    file = folder / f"{scenario}.csv"
-    command = [sys.executable, "-m", "sagwise_daemon", "board", "--scenario", scenario, "--to-trace", str(file)]
-    made = subprocess.run(command, check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True)  # noqa: S603
-    if made.returncode:
-        raise SagwiseError(f"the earlier ride {scenario} cannot be made: {made.stderr.strip()}")
-    return read_trace(file, pack.series)
+def make_trace(scenario: str, pack: Pack) -> Trace:
+    """The scenario's ride, by the simulator in a process of its own, into a file without a name."""
+    with tempfile.TemporaryFile() as file:
+        path = f"/dev/fd/{file.fileno()}"
+        command = [sys.executable, "-m", "sagwise_daemon", "board", "--scenario", scenario, "--to-trace", path]
+        with subprocess.Popen(  # noqa: S603 - our own program
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            pass_fds=[file.fileno()],
+            text=True,
+        ) as simulator:
+            _simulators.append(simulator)
+            _, told = simulator.communicate()
+            _simulators.remove(simulator)
+        if simulator.returncode:
+            raise SagwiseError(f"the earlier ride {scenario} cannot be made: {told.strip()}")
+        return read_trace(Path(path), pack.series)
 
 
 def record(recorder: PipeRecorder, pack: Pack, trace: Trace, started_unix_s: float) -> None:
@@ -176,4 +190,11 @@ def _end_with_parent() -> None:
     """The demo holds the other end of standard input; when it is gone so are we. Rides are safe at any moment."""
     while os.read(sys.stdin.fileno(), 4096):
         pass
+    _end()
+
+
+def _end() -> NoReturn:
+    """Without waiting for anybody to read what is written."""
+    for simulator in _simulators:
+        simulator.kill()
     os._exit(0)

@@ -15,7 +15,7 @@ import sys
 import tempfile
 import zlib
 from argparse import ArgumentParser, Namespace, RawDescriptionHelpFormatter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -34,8 +34,9 @@ from sagwise_daemon.io.binary_forms import BINARY, as_csv
 from sagwise_daemon.io.export import sha256_of
 from sagwise_daemon.io.foreign import every_fault, read_foreign
 from sagwise_daemon.io.side import Side, read_side
-from sagwise_daemon.io.store import Boot, Store
+from sagwise_daemon.io.store import Boot
 from sagwise_daemon.io.store.adding import Coming, add, already
+from sagwise_daemon.io.store.engine import bring_up_to_date, check_place
 from sagwise_daemon.io.trace import Trace, read_trace
 from sagwise_daemon.progress import Progress
 from sagwise_daemon.replay import replay
@@ -67,14 +68,14 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 
 def run(args: Namespace) -> int:
-    """Import every file: 0. Raises InputError at the first that cannot be used; those before it are stored."""
+    """Import every file: 0. Raises InputError at the first that cannot be used; those before it are stored, and a store
+    that there was not is made with the first of them."""
     pack = None if args.pack is None else load_pack(args.pack)
     mapped = None if args.mapping is None else load_mapping(args.mapping)
     started = None if args.started is None else _moment(args.started)
-    try:
-        Store.open(args.store).close()
-    except StoreError as fault:
-        raise InputError(str(fault)) from fault
+    _check(args.store, check_place)
+    if args.store.exists():
+        _check(args.store, bring_up_to_date)
     told = []
     for file in args.files:
         told.append(take_in(args.store, file, pack, mapped, started, again=args.again))
@@ -84,6 +85,13 @@ def run(args: Namespace) -> int:
     if args.json:
         sys.stdout.write(json.dumps({"rides": told}, ensure_ascii=False, allow_nan=False) + "\n")
     return 0
+
+
+def _check(store: Path, check: Callable[[Path], None]) -> None:
+    try:
+        check(store)
+    except StoreError as fault:
+        raise InputError(str(fault)) from fault
 
 
 def take_in(
@@ -102,10 +110,11 @@ def take_in(
     try:
         with _plain(file) as plain:
             digest = sha256_of(plain)
-            before = None if again else already(store, digest)
+            before = None if again or not store.exists() else already(store, digest)
             if before is not None:
                 return {"file": str(file), "ride_id": before, "new": False, "rows": None, "kind": None}
             coming = _coming(file, plain, digest, pack, mapped, started_unix_s, progress)
+        _check(store, bring_up_to_date)
         ride_id = add(store, coming, progress.step)
     finally:
         progress.done()

@@ -15,6 +15,8 @@ from typing import Any
 import pytest
 from daemon_process import SAGWISE, free_port, wait_for
 
+from sagwise_daemon.config import built_in_pack
+
 WATCH_S = 180.0
 DEEP_V = 0.25
 EARLIER = 3
@@ -54,7 +56,7 @@ def watch(port: int) -> Iterator[tuple[float, dict[str, Any]]]:
         time.sleep(0.1)
 
 
-def processes_of(session: int) -> list[int]:
+def processes_of(session: int | str) -> list[int]:
     """Processes whose environment carries the mark of this demo, in whatever process group."""
     mark = f"SAGWISE_TEST_MARK={session}".encode()
     found = []
@@ -66,6 +68,30 @@ def processes_of(session: int) -> list[int]:
             except OSError:
                 continue
     return found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("asked", ["input closes", "SIGTERM"])
+def test_the_maker_of_earlier_rides_leaves_nothing_behind(tmp_path: Path, asked: str) -> None:
+    """Ended while the simulator is at work: neither that nor its trace stays."""
+    mark = f"{os.getpid()}-{tmp_path.name}"
+    environment = {**os.environ, "TMPDIR": str(tmp_path), "SAGWISE_TEST_MARK": mark}
+    command = [*SAGWISE, "earlier", "--pack", str(built_in_pack("otter")[0])]
+    maker = subprocess.Popen(command, env=environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert maker.stdin is not None and maker.stdout is not None
+    try:
+        wait_for(lambda: len(processes_of(mark)) == 2, 20, "the simulator")
+        if asked == "SIGTERM":
+            maker.terminate()
+        else:
+            maker.stdin.close()
+        maker.wait(5)
+        wait_for(lambda: processes_of(mark) == [], 1, "the simulator's end")
+    finally:
+        for left in processes_of(mark):
+            os.kill(left, signal.SIGKILL)
+        maker.stdout.close()
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.slow

@@ -255,6 +255,25 @@ def test_every_bad_row_is_named_by_its_line_and_nothing_is_stored(tmp_path: Path
         assert store.rides.rides() == []
 
 
+@pytest.mark.slow
+def test_a_store_is_made_with_the_first_ride_that_can_be_used(tmp_path: Path) -> None:
+    """A wrong file or a wrong word leaves nothing behind, where before it left an empty store."""
+    good, bad, store = tmp_path / "good.csv", tmp_path / "bad.csv", tmp_path / "new.sqlite"
+    time_s = np.arange(50) / 10
+    write_trace(good, Trace(time_s, np.full((50, 16), 3.9), None, np.full((50, 0), np.nan), None))
+    bad.write_text("time_s,group_01_v\n0,3.9\n", encoding="utf-8")
+    for words in ((tmp_path / "none.csv",), (good,), (bad, "--pack", OTTER_FILE)):
+        with pytest.raises(InputError):
+            run(*words, "--store", store)
+        assert not list(tmp_path.glob("new.sqlite*"))
+    with pytest.raises(InputError, match="does not exist"):
+        run(good, "--pack", OTTER_FILE, "--store", tmp_path / "none" / "new.sqlite")
+    with pytest.raises(InputError):
+        run(good, bad, "--pack", OTTER_FILE, "--store", store)
+    with Store.open(store) as opened:
+        assert [ride.samples for ride in opened.rides.rides()] == [50]
+
+
 def test_only_twenty_bad_rows_are_told_and_the_rest_counted(tmp_path: Path, target: Path) -> None:
     """Also of a trace of our own, whose reader stops at the first."""
     file = tmp_path / "bare.csv"

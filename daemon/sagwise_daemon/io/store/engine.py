@@ -75,7 +75,7 @@ def bring_up_to_date(path: Path) -> None:
     Reads the revision itself; only when something has to be done does it start the migration's own process.
     Raises StoreError.
     """
-    _check_place(path)
+    check_place(path)
     revision = read_revision(path)
     if revision == REVISIONS[-1]:
         return
@@ -111,7 +111,8 @@ def read_revision(path: Path) -> str | None:
     )
 
 
-def _check_place(path: Path) -> None:
+def check_place(path: Path) -> None:
+    """Raises StoreError where no store can lie at `path`."""
     folder = path.parent
     if not folder.is_dir():
         raise StoreError(f"{path}: the folder {folder} does not exist; create it, or name another file for the store")
