@@ -41,6 +41,7 @@ from sagwise_daemon.io.changes import SETTINGS_FILE
 from sagwise_daemon.io.export import trace_of
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.replay import replay
+from sagwise_daemon.terminal import say
 
 log = logging.getLogger(__name__)
 
@@ -94,7 +95,7 @@ def run(args: Namespace) -> int:
         sys.stdout.write(json.dumps(document(pack, looked, advice), ensure_ascii=False, allow_nan=False) + "\n")
     else:
         on_page = RULE in rules_changed(filed, pack)
-        sys.stdout.write("\n".join(words(pack, looked, advice, on_page)) + "\n")
+        say(words(pack, looked, advice, on_page))
     return 0
 
 

@@ -21,6 +21,7 @@ from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.changes import Changes
 from sagwise_daemon.io.store.engine import reader_engine
 from sagwise_daemon.io.store.history import History
+from sagwise_daemon.terminal import say
 
 NEWEST = 50
 WIDTH, INDENT = 80, " " * 5  # of a usual terminal
@@ -74,6 +75,7 @@ def _change(store: Store, args: Namespace) -> None:
     wish = {key: value for key, value in given.items() if value is not None}
     if (wish or args.delete or args.restore) and not args.rides:
         raise InputError("RIDE is missing; say which rides are to be changed")
+    list(_named(store, args.rides))  # one that there is not keeps all others from being changed
     engine = reader_engine(store.path)
     changes = Changes(engine, store.path)
     try:
@@ -138,11 +140,10 @@ def _tell(args: Namespace, told: Sequence[tuple[Ride, dict[str, Any] | None]]) -
         rides = [{**asdict(ride), **({"summary": summary} if args.rides else {})} for ride, summary in told]
         sys.stdout.write(json.dumps({"rides": rides}, ensure_ascii=False, allow_nan=False) + "\n")
         return
-    for line in table([ride for ride, _ in told]):
-        sys.stdout.write(line + "\n")
+    say(table([ride for ride, _ in told]))
     for ride, summary in told:
         if summary is not None:
-            sys.stdout.write("\n" + "\n".join(words(ride, summary)) + "\n")
+            say(["", *words(ride, summary)])
 
 
 def table(rides: Sequence[Ride]) -> Iterator[str]:

@@ -31,6 +31,7 @@ from sagwise_daemon.domain.ride.summary import Summary
 from sagwise_daemon.errors import InputError
 from sagwise_daemon.io.trace import TIME_FORMAT, Trace, read_trace, replacing
 from sagwise_daemon.io.trace import lines as csv_lines
+from sagwise_daemon.terminal import say
 
 log = logging.getLogger(__name__)
 
@@ -201,22 +202,29 @@ def report(result: ReplayResult, file: str) -> str:
 def _event_lines(result: ReplayResult) -> Iterator[str]:
     raised = sum(event.to is AlarmState.UNACKNOWLEDGED for event in result.events)
     yield f"{raised} alarms" if raised != 1 else "1 alarm"
+    if result.events:
+        yield "   time s rule             group becomes                value  limit unit by"
     for event in result.events:
-        group = "pack" if event.group is None else f"group {event.group}"
-        basis = "" if event.basis is None else f", by {event.basis.value} voltage"
-        value = f"{_figure(event.value, 3)} {event.unit}, limit {_figure(event.limit, 3)} {event.unit}{basis}"
-        yield f"{event.time_s:11.2f} s  {event.rule:16} {group:9} {event.to.value:22} {value}"
+        group = "pack" if event.group is None else event.group
+        head = f"{event.time_s:9.2f} {event.rule:16} {group:>5} {event.to.value:21}"
+        yield (head if event.limit is None else f"{head} {_measured(event)}").rstrip()
     sounded = f"A buzzer on the lowest loaded voltage below {_figure(result.plain_limit_v, 2)} V: {len(result.plain)}"
     yield sounded + (f" alarms, the first at {result.plain[0][0]:.2f} s" if result.plain else " alarms")
 
 
+def _measured(event: AlarmEvent) -> str:
+    """Of a rule that has a limit; a ratio has no unit."""
+    unit, basis = "" if event.unit == "1" else event.unit, "" if event.basis is None else event.basis.value
+    return f"{_figure(event.value, 3):>6} {_figure(event.limit, 3):>6} {unit:4} {basis}"
+
+
 def _group_lines(result: ReplayResult) -> Iterator[str]:
-    yield "group  rest min V  loaded min V  rest end V  resistance mΩ  at 25 degC  charge end %"
+    yield "group  rest min V  loaded min V  rest end V  mΩ (1 s)  at 25 degC  charge end %"
     for index in range(result.pack.series):
         yield (
             f"{index + 1:5}  {_figure(result.totals.rest_min_v[index], 3):>10}"
             f"  {_figure(result.totals.loaded_min_v[index], 3):>12}  {_figure(result.last.rest_v[index], 3):>10}"
-            f"  {_figure(result.resistance_mohm[index], 2):>13}  {_figure(result.resistance_25c_mohm[index], 2):>10}"
+            f"  {_figure(result.resistance_mohm[index], 2):>8}  {_figure(result.resistance_25c_mohm[index], 2):>10}"
             f"  {_figure(100.0 * result.last.soc[index], 1):>12}"
         )
 
@@ -289,8 +297,8 @@ def run(args: Namespace) -> int:
             json.dumps(document(result, file) | _told(args, on_page), ensure_ascii=False, allow_nan=False) + "\n"
         )
     else:
-        changes = [] if args.settings is None else [f"As changed on the page: {', '.join(on_page) or 'nothing'}\n"]
-        sys.stdout.write("".join([*changes, report(result, file)]))
+        changes = [] if args.settings is None else [f"As changed on the page: {', '.join(on_page) or 'nothing'}"]
+        say([*changes, *report(result, file).splitlines()])
     return 0
 
 

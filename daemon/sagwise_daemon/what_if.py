@@ -54,7 +54,7 @@ def numbers(text: str) -> tuple[float, ...]:
         return tuple(round(first + step * number, DIGITS) for number in range(count))
     words = text.split(",")
     if not all(SINGLE.fullmatch(word.strip()) for word in words):
-        raise ArgumentTypeError(f"{text!r} is no list of numbers; write 3.20:3.50:0.05 or 0.5,1,2")
+        raise ArgumentTypeError(f"{text!r} is no list of numbers from 0 up; write 3.20:3.50:0.05 or 0.5,1,2")
     return tuple(dict.fromkeys(float(word) for word in words))
 
 

@@ -29,10 +29,10 @@ decimal = ","                # "." or ","
 skip_lines = 0               # before the header row
 [time]
 column = "Time"
-unit = "ms"                  # s, ms, us, min, h, or "iso" (2026-05-01T10:00:00Z)
+unit = "ms"                  # s, ms, us, min, h; "iso": 2026-05-01T10:00:00Z
 [groups]
 columns = ["C1", "C2", "C3"]
-first = "negative"           # the first of them lies at the pack's "negative" or "positive" end
+first = "negative"           # where the first lies in the pack, or "positive"
 unit = "mV"                  # V or mV
 [current]                    # optional, as all that follow
 column = "I"

@@ -221,5 +221,6 @@ def _target(folder_or_file: Path, ride_id: int, form: str | None) -> tuple[Path,
             raise InputError(f"--out: {folder_or_file} ends in .{ending}, --format says {form}; leave one of them out")
         file, form = folder_or_file, ending
     if not file.parent.is_dir():
-        raise InputError(f"{file.parent}: no such folder; create it or name another")
+        endings = "" if ending else f"; a file's name would end in .{', .'.join(FORMATS)}"
+        raise InputError(f"{file.parent}: no such folder; create it or name another{endings}")
     return file, form

@@ -102,6 +102,16 @@ def test_the_table_fits_a_usual_terminal() -> None:
         assert lines[0][:end].endswith(f" {figure}"), "a figure stands under its name"
 
 
+def test_one_ride_that_there_is_not_keeps_all_from_being_changed(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(InputError, match="no ride 99"):
+        run(path, 1, 99, "--delete", "--name", "gone")
+    assert listed(path, capsys) == [3, 2, 1]
+    run(path, 1)
+    assert "gone" not in capsys.readouterr().out
+
+
 def test_one_ride_with_its_summary(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(path, 1, "--json") == 0
     (ride,) = json.loads(capsys.readouterr().out)["rides"]

@@ -206,8 +206,11 @@ def test_the_summary_for_people(pack_file: Path, ride: Ride) -> None:
     text = report(result, "ride.csv")
     raised = sum(event.to is AlarmState.UNACKNOWLEDGED for event in result.events)
     assert f"{raised} alarms\n" in text
-    assert "group 3   unacknowledged" in text
-    assert "by rest voltage" in text
+    first = next(event for event in result.events if event.rule == "rest_low")
+    line = next(line for line in text.splitlines() if " rest_low " in line)
+    told = f"{first.time_s:.2f} rest_low 3 unacknowledged {first.value:.3f} {first.limit:.3f} V rest"
+    assert line.split() == told.split()
+    assert all(len(line) <= 80 for line in text.splitlines() if line.startswith(" "))
     assert "nan" not in text
     assert json.dumps(document(result, "ride.csv"), allow_nan=False)
 
