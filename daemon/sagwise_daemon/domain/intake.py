@@ -184,8 +184,8 @@ class Intake:
         if turn in (Turn.TWIN, Turn.OLD):
             return Taken()
         self._refused.pop(stamp.board_id, None)
+        remarks = (_started(hello, self._pack),) if self._hello is None else ()
         self._hello, self._sensors = hello, hello.temperature_count
-        remarks = () if turn is Turn.NEXT else (_started(hello, self._pack),)
         return Taken(hello=hello, board_id=stamp.board_id, remarks=remarks)
 
     def _stranger(self, frame: Frame, heard_s: float) -> Taken | None:

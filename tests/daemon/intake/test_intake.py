@@ -311,6 +311,14 @@ def test_a_board_without_an_alarm_of_its_own_is_said(intake: Intake, board: Any)
     assert "nobody watches the pack" in remark
 
 
+def test_a_board_met_while_it_speaks_is_said_once(intake: Intake, board: Any) -> None:
+    """Whoever joins late hears samples first; what has no alarm of its own must be known all the same."""
+    intake.take(board.sample(), 1.0)
+    (words,) = intake.take(board.hello(features=0), 1.1).remarks
+    assert "nobody watches" in words
+    assert intake.take(board.hello(features=0), 11.0).remarks == ()
+
+
 def test_rubbish_alone_names_the_baud_rate(intake: Intake, board: Any) -> None:
     for n in range(100):
         intake.take(Rejected(RejectReason.CRC, 20), n * 0.05)
