@@ -66,6 +66,10 @@ ROWS = (
 LOADED_ROWS = (
     Row("started under load: rest RMSE, healthy, mV", "rest_rmse", 25, 12),
     Row("started under load: rest RMSE, hidden, mV", "rest_weak", 50, 25),
+    Row("started under load: false rest_low an hour", "false", math.nan, math.nan),
+    Row("started under load: missed rest_low", "missed", math.nan, math.nan),
+    Row("started under load: inside 2 sigma, %", "inside", math.nan, math.nan, 100),
+    Row("started under load: rows with an estimate, %", "known", math.nan, math.nan, 100),
 )
 VARIANT_FIGURES = (
     "rest_rmse",
@@ -169,8 +173,9 @@ def table(made: Report, worst: int = 0) -> list[str]:
     for tally, cold in ((made.loaded, ""), (made.cold, f", {COLD_C:.0f} degC or colder")):
         for row in LOADED_ROWS if tally.groups else ():
             of = tally.figures()
-            head = _head(replace(row, label=row.label + cold)) if not cold else f"{row.label + cold:62}"
-            lines.append(f"{head}{'':{0 if cold else 18}}{_figure(of[row.figure]):>9}  {_verdict(row, of)}")
+            head = _head(replace(row, label=row.label + cold)) if not cold else f"{row.label + cold:66}"
+            cell = _figure(of[row.figure] * row.scale)
+            lines.append(f"{head}{'':{0 if cold else 18}}{cell:>{5 if cold else 9}}  {_verdict(row, of)}")
     return [*lines, *_variant_lines(made, figures["ours"]), *_worst_lines(made, worst)]
 
 

@@ -77,7 +77,7 @@ def estimates(time_s: Floats, told: Told, curve: OcvCurve, milliohm: float) -> E
     left = curve.volts(soc - share * told.single(DELTA_LEFT)) - share * told.single(SLOW_LEFT)
     rest = left + told.single(OFFSET_LEFT_V) + told.x[:, OFFSET] * OFFSET_LEFT
     ocv, slope = curve.both(soc)
-    sigma = _sigma_v(told, slope, ocv - rest)
+    sigma = _sigma_v(told, curve, soc, slope, ocv - rest)
     unknown = _reasons(told, sigma)
     blank = unknown != KNOWN
     unsaid = blank if blank.any() else None
@@ -100,20 +100,34 @@ def _said(values: Floats, unsaid: NDArray[np.bool_] | None) -> Floats:
     return values if unsaid is None else np.where(unsaid, nan, values)
 
 
-def _sigma_v(told: Told, slope: Floats, gap_v: Floats) -> Floats:
+def _sigma_v(told: Told, curve: OcvCurve, soc: Floats, slope: Floats, gap_v: Floats) -> Floats:
     """Standard uncertainty of the rest voltage; gap_v: equilibrium less rest, known to a share of itself."""
     charge = told.single(CHARGE_VARIANCE) + told.soc_variance - s.SIGMA_SOC**2 - s.PEER_SIGMA_SOC**2
+    charge = np.maximum(charge, 0.0)
     variance = (
         told.single(BASE_V) ** 2
         + (told.single(GAP_SHARE) * gap_v) ** 2
         + (s.SIGMA_OF_SLOPE * slope) ** 2
         + (s.SIGMA_OF_RATIO_V * told.x[:, RATIO]) ** 2
-        + np.maximum(charge, 0.0) * slope**2
+        + _of_charge(curve, soc, slope, charge)
         + told.single(OFFSET_VARIANCE)
         + np.maximum(told.doubt_v - s.EXPECTED_WITHIN_V, 0.0) ** 2
     )
     sigma = np.sqrt(variance)
     return np.asarray(np.where(told.warm[:, None], sigma, sigma * s.NO_TEMPERATURE_FACTOR))
+
+
+def _of_charge(curve: OcvCurve, soc: Floats, slope: Floats, variance: Floats) -> Floats:
+    """Variance of the equilibrium voltage by that of the charge.
+
+    Whoever stands on a plateau and may as well be past its end does not know the voltage as well as its slope says.
+    """
+    near = variance * slope**2
+    if variance.max() < s.STRAIGHT_SIGMA_SOC**2:
+        return np.asarray(near)
+    sigma = np.sqrt(variance)
+    apart = (curve.volts(soc + sigma) - curve.volts(soc - sigma)) / 2
+    return np.asarray(np.maximum(near, apart**2))
 
 
 def _resistance(told: Told) -> Floats:

@@ -138,6 +138,7 @@ SIGMA_BASE_V = 0.004
 SIGMA_OF_GAP = 0.15  # of the distance between equilibrium and rest: how well slow polarisation is known
 SIGMA_OF_SLOPE = 0.0018  # volts per (volt per unit of charge): charge known to 0.2 %
 SIGMA_OF_RATIO_V = 0.030
+STRAIGHT_SIGMA_SOC = 0.02  # of charge known so well the curve is straight
 SIGMA_LOADED_START_V = 0.020  # charge guessed under load stays off by this for the rest of the ride, and more when cold
 EXPECTED_WITHIN_V = 0.02  # a group further from what is expected of it is not as well known as the filters think
 SHORTFALL_FROM, SHORTFALL_TO = 0.12, 0.22  # lost share of capacity over which the alarm leans to the cautious side

@@ -91,8 +91,9 @@ class Start:
     def _loaded(self, volts: Floats, moment: Moment, drop_v: float, slow_c: float) -> Beginning:
         drop = drop_v * moment.factor * (moment.c + s.LOADED_SLOW_DROP * slow_c)
         median = float(np.median(volts)) + drop
-        soc = np.full(len(volts), float(self._curve.soc(np.array(median))))
-        steepness = max(self._curve.at(float(soc[0]))[1], 1e-3)
-        sigma = float(np.hypot(s.LOADED_SIGMA_OF_DROP * drop, s.LOADED_START_SIGMA_V)) / steepness
-        peer = np.full(len(volts), s.LOADED_START_PEER_SIGMA)
+        sigma_v = float(np.hypot(s.LOADED_SIGMA_OF_DROP * drop, s.LOADED_START_SIGMA_V))
+        low, middle, high = self._curve.soc(median + sigma_v * np.array([-1.0, 0.0, 1.0])).tolist()
+        # Past the end of a plateau the slope there says nothing of how far back on it the cell may be.
+        sigma = max(sigma_v / max(self._curve.at(middle)[1], 1e-3), (high - low) / 2)
+        soc, peer = np.full(len(volts), middle), np.full(len(volts), s.LOADED_START_PEER_SIGMA)
         return Beginning(soc, min(sigma, s.SOC_SIGMA_CAP), peer, 0.0, s.LOADED_START_SIGMA_V, rested=False)
