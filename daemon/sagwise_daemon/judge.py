@@ -22,7 +22,7 @@ from sagwise_daemon.domain.pack.profile import rest_low_v
 from sagwise_daemon.domain.ride.settings_grid import RULE, Setting, Tried, Warnings
 from sagwise_daemon.io.export import trace_of
 from sagwise_daemon.io.store.engine import reader_engine
-from sagwise_daemon.io.store.known_packs import pack_of
+from sagwise_daemon.io.store.known_packs import lost, pack_or_none
 from sagwise_daemon.io.store.other_process import OtherProcess, serve
 from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.replay import replay
@@ -53,7 +53,9 @@ def judge(rides: StoredRides, ride_id: int) -> TriedRide:
     readings = rides.readings(ride_id)
     if readings is None:
         raise ValueError(f"ride {ride_id} has no samples at full rate any more, so it cannot be judged anew")
-    pack = pack_of(rides.pack(ride_id))
+    pack = pack_or_none(rides.pack(ride_id))
+    if pack is None:
+        raise ValueError(lost(ride_id))
     found = replay(trace_of(readings), pack, settings=grid_of(pack))
     own = pack.rules[RULE]
     now = Setting(pack.cell.empty_v if own.limit is None else own.limit, own.on_delay_s)

@@ -19,9 +19,12 @@ import pytest
 
 from sagwise_daemon.__main__ import main
 from sagwise_daemon.errors import StoreError
+from sagwise_daemon.io.export import export_ride
 from sagwise_daemon.io.store import Store
+from sagwise_daemon.io.store.archive import ArchiveAside
 from sagwise_daemon.io.store.columns import COARSE, ESTIMATES, FINE, GROUP, SAMPLES
 from sagwise_daemon.io.store.examine import examine
+from sagwise_daemon.judge import Judge
 
 COUNT = 1300
 NOBODY = 65534
@@ -308,3 +311,38 @@ def test_a_store_that_may_not_be_written_is_said(path: Path) -> None:
     )
     assert done.returncode == 1 and f"found: {path} may not be written by this user" in done.stdout, done
     assert path.read_bytes() == before and "Traceback" not in done.stderr
+
+
+@pytest.mark.slow
+def test_rides_whose_pack_is_lost_are_whole_but_for_it(
+    path: Path, tmp_path: Path, start, readings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing that is asked of them fails, the rides after them get their summaries, and the pack can be named."""
+    change(path, "DELETE FROM packs")
+    assert doctor("--data", path, "--repair") == 1
+    assert "`sagwise rides 2 --correct-pack NAME`" in capsys.readouterr().out
+    with Store.open(path) as store:
+        after = store.recorder.begin_ride(start())
+        for number in range(200):
+            store.recorder.append(after, readings(number))
+        store.recorder.end_ride(after, "standstill")
+        store.recorder.flush()
+        assert "group_04_v" in store.rides.channels(1)
+        archive, what_if = ArchiveAside(path), Judge(path, lambda name: None)
+        try:
+            assert [pack.name for pack in archive.known_packs()] == ["Otter 16s5p"]
+            assert archive.summary(1) is None
+            for ask in (what_if.judge, archive.report, lambda ride: archive.compare([ride, after], "time", [], 10)):
+                with pytest.raises(ValueError, match="the pack of ride 1 is not known any more"):
+                    ask(1)
+            made = [archive.catch_up() for _ in range(5)]
+            assert made == [1, 2, after, None, None], "one that cannot have a summary holds up no other"
+            assert len(export_ride(store, 1, tmp_path)) == 2
+            archive.change(1, {"pack": "Otter 16s5p"})
+            assert archive.summary(1) is not None
+        finally:
+            archive.close()
+            what_if.close()
+    assert main(["rides", "1", "2", "--store", str(path)]) == 0
+    told = capsys.readouterr().out
+    assert "ride 1\n" in told and "unknown" in told

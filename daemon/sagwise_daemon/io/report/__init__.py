@@ -11,7 +11,7 @@ from sagwise_daemon.domain.model import Floats
 from sagwise_daemon.domain.ride.comparison import Band, bridge
 from sagwise_daemon.io.report.page import Material, page
 from sagwise_daemon.io.store.history import History
-from sagwise_daemon.io.store.known_packs import pack_of
+from sagwise_daemon.io.store.known_packs import lost
 
 POINTS = 600
 LEAST = 2
@@ -26,11 +26,13 @@ def report(history: History, ride_id: int) -> str:
     ride = history.rides.ride(ride_id)
     if ride.ended_by is None:
         raise ValueError(f"ride {ride_id} goes on; a report is made when it has ended")
+    pack = history.pack(ride_id)
+    if pack is None:
+        raise ValueError(f"{lost(ride_id)}; a report needs it")
     summary = history.summary(ride_id)
     if summary is None:
         raise ValueError(f"ride {ride_id} has no readings, so there is nothing to draw")
     time_s, bands = _bands(history, ride_id, max(LEAST, min(POINTS, ride.samples // 2)))
-    pack = pack_of(history.rides.pack(ride_id))
     return page(Material(ride, summary, pack, history.events(ride_id), time_s, bands))
 
 

@@ -16,6 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sagwise_daemon.domain.ports import KnownPack
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.engine import writer_engine
+from sagwise_daemon.io.store.known_packs import pack_or_none
 from sagwise_daemon.io.store.tables import metadata, packs, rides, summaries
 
 
@@ -41,6 +42,8 @@ class Changes:
             rows = connection.execute(query).all()
         by_name: dict[str, list[Row[Any]]] = {}
         for row in rows:
+            if pack_or_none(json.loads(row.snapshot)) is None:
+                continue  # lost, and what stands in its place is no pack to choose
             by_name.setdefault(row.name, []).append(row)
         return [_known(by_name[name]) for name in sorted(by_name)]
 

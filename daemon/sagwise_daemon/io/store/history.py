@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine
 
-from sagwise_daemon.domain.model import AlarmEvent, Floats, Readings
+from sagwise_daemon.domain.model import AlarmEvent, Floats, Pack, Readings
 from sagwise_daemon.domain.ports import Ride, RideFilter
 from sagwise_daemon.domain.ride.comparison import CHANNELS, UNITS, Laid, Side, compare, lay
 from sagwise_daemon.domain.ride.figures import summarise
@@ -22,8 +22,8 @@ from sagwise_daemon.domain.ride.health import HealthPoint, health
 from sagwise_daemon.domain.ride.kinds import RIDE
 from sagwise_daemon.domain.ride.recorded import Recorded, document
 from sagwise_daemon.domain.ride.standing import SelfDischarge, between, calm_v
-from sagwise_daemon.io.store.columns import ESTIMATES, FINE
-from sagwise_daemon.io.store.known_packs import pack_of
+from sagwise_daemon.io.store.columns import ESTIMATES, FINE, SAMPLES
+from sagwise_daemon.io.store.known_packs import lost, pack_or_none
 from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.summaries import StoredSummaries
 from sagwise_daemon.io.store.whole import estimates_of, extremes_of
@@ -40,15 +40,21 @@ class History:
     def __init__(self, engine: Engine, path: Path) -> None:
         self.rides = StoredRides(engine)
         self._summaries = StoredSummaries(engine, path)
+        self._hopeless: set[int] = set()  # records that are over and can have no summary
 
     def close(self) -> None:
         """Let go of the file."""
         self._summaries.close()
 
     def recorded(self, ride_id: int) -> Recorded | None:
-        """A whole record, None where its samples at full rate are not all there any more. Raises KeyError."""
+        """A whole record, None where its samples at full rate are not all there any more, or where nobody knows of
+        which pack they are. Raises KeyError."""
         readings = self.rides.readings(ride_id)
         return None if readings is None else self._with_estimates(ride_id, readings)
+
+    def pack(self, ride_id: int) -> Pack | None:
+        """The pack as it was ridden, None where it is lost. Raises KeyError."""
+        return pack_or_none(self.rides.pack(ride_id))
 
     def left(self, ride_id: int) -> Recorded | None:
         """What can be drawn of a record that was thinned: its readings are extremes (`whole.extremes_of`). None where
@@ -57,10 +63,13 @@ class History:
         readings = extremes_of(self.rides.recorded(ride_id, FINE), self.rides.ride(ride_id).duration_s)
         return None if readings is None else self._with_estimates(ride_id, readings)
 
-    def _with_estimates(self, ride_id: int, readings: Readings) -> Recorded:
+    def _with_estimates(self, ride_id: int, readings: Readings) -> Recorded | None:
+        pack = self.pack(ride_id)
+        if pack is None:
+            return None
         at_most = min(len(readings), round(float(readings.time_s[-1])) + 1)  # one a second, and none without a reading
         estimates = estimates_of(self.rides.recorded(ride_id, ESTIMATES), readings, at_most)
-        return Recorded(pack_of(self.rides.pack(ride_id)), readings, estimates, self.events(ride_id))
+        return Recorded(pack, readings, estimates, self.events(ride_id))
 
     def events(self, ride_id: int) -> tuple[tuple[float, AlarmEvent], ...]:
         """A record's events at its own time, oldest first."""
@@ -85,9 +94,18 @@ class History:
         made: dict[str, Any] = document(
             summarise(record, ride.kind, self._earlier(ride), self._since_before(ride, record))
         )
-        if self._summaries.waiting() in (None, ride_id):  # those before it are what it is held against
+        if self._first_waiting(ride_id) in (None, ride_id):  # those before it are what it is held against
             self._summaries.put(ride_id, made)
         return made
+
+    def _first_waiting(self, ride_id: int) -> int | None:
+        """The oldest record that is over, has no summary and can have one; `ride_id` can."""
+        self._hopeless.discard(ride_id)
+        while (first := self._summaries.waiting(self._hopeless)) not in (None, ride_id):
+            if self.pack(first) is not None and next(self.rides.recorded(first, SAMPLES), None) is not None:
+                break
+            self._hopeless.add(first)
+        return first
 
     def health(self, pack: str) -> dict[str, Any]:
         """Health over all rides of the packs of that name, as JSON has it. Raises KeyError where there are none."""
@@ -128,7 +146,8 @@ class History:
             return lay(record, by, channels)
         record = self.left(ride.ride_id)
         if record is None:
-            raise ValueError(f"ride {ride.ride_id} has no reading left to compare")
+            known = self.pack(ride.ride_id) is not None
+            raise ValueError(f"ride {ride.ride_id} has no reading left to compare" if known else lost(ride.ride_id))
         return lay(record, by, channels, energy_wh=ride.energy_wh)
 
     def _side(self, side: int | str) -> list[Ride]:

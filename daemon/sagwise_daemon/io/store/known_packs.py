@@ -25,5 +25,21 @@ def pack_of(document: Mapping[str, Any]) -> Pack:
     )
 
 
+def pack_or_none(document: Mapping[str, Any]) -> Pack | None:
+    """The same; None for a snapshot that was lost or damaged."""
+    try:
+        return pack_of(document)
+    except (LookupError, TypeError, ValueError):
+        return None
+
+
+def lost(ride_id: int) -> str:
+    """What is to be done about it, for people."""
+    return (
+        f"the pack of ride {ride_id} is not known any more; say which it was, on the page or with "
+        f"`sagwise rides {ride_id} --correct-pack NAME`"
+    )
+
+
 def _rule(rule: dict[str, Any]) -> RuleSettings:
     return RuleSettings(**{**rule, "priority": Priority(rule["priority"])})

@@ -17,11 +17,12 @@ from sqlalchemy import Table as SqlTable
 
 from sagwise_daemon.errors import InputError, StoreError
 from sagwise_daemon.io.store.codec import CodecError
-from sagwise_daemon.io.store.columns import SAMPLES, Table, from_bytes
+from sagwise_daemon.io.store.columns import GROUP, SAMPLES, Table, from_bytes
 from sagwise_daemon.io.store.engine import bring_up_to_date, reader_engine, writer_engine
 from sagwise_daemon.io.store.examine import Finding, examine
 from sagwise_daemon.io.store.folding import chunk_row
 from sagwise_daemon.io.store.housework import forget_levels, make_overview
+from sagwise_daemon.io.store.known_packs import lost as lost_pack
 from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.tables import boots, chunks, counters, events, gaps, metadata, packs, pieces, rides
 
@@ -37,7 +38,7 @@ def repair(path: Path, found: list[Finding]) -> list[str]:
     _refuse_if_open(path)
     done: list[str] = []
     if any(finding.file for finding in found):
-        done.append(_salvage(path))
+        done += _salvage(path)
         found = examine(path)
     else:
         bring_up_to_date(path)
@@ -114,7 +115,7 @@ def _levels_again(writer: Engine, stored: StoredRides, found: Iterable[Finding])
         yield f"made the {'overview' if ride.thinned else 'levels'} of ride {ride_id} again"
 
 
-def _salvage(path: Path) -> str:
+def _salvage(path: Path) -> list[str]:
     """Copy everything that can be reached into a new file in the old one's place."""
     fresh = path.with_name(path.name + ".new")
     for leftover in (fresh, Path(f"{fresh}-wal"), Path(f"{fresh}-shm")):
@@ -132,9 +133,9 @@ def _salvage(path: Path) -> str:
         raise StoreError(f"{path}: not one row can be read; move the file away and begin a new store")
     engine = writer_engine(fresh)
     with engine.begin() as connection:
-        _join_up(connection)
+        packless = _join_up(connection)
     engine.dispose()
-    return _take_its_place(path, fresh, kept, lost)
+    return [_take_its_place(path, fresh, kept, lost), *map(lost_pack, packless)]
 
 
 def _take_its_place(path: Path, fresh: Path, kept: int, lost: int) -> str:
@@ -181,8 +182,23 @@ def _last_row(old: sqlite3.Connection, name: str) -> int | None:
     return 0 if found is None else int(found)
 
 
-def _join_up(connection: Connection) -> None:
-    """Rows whose ride is gone go as well; a ride whose pack is gone keeps going under a pack without a name."""
+def _groups_of(connection: Connection, pack_id: int) -> int:
+    """How many groups the samples of a lost pack's rides have, so that they can be seen and another pack be named; 0
+    where none can be read."""
+    for table in (chunks, pieces):
+        query = select(table.c.blob).join(rides, rides.c.ride_id == table.c.ride_id)
+        for blob in connection.execute(query.where(rides.c.pack_id == pack_id, table.c.kind == SAMPLES)).scalars():
+            try:
+                return int(from_bytes(blob).block(GROUP).values.shape[0])
+            except CodecError:
+                continue
+    return 0
+
+
+def _join_up(connection: Connection) -> list[int]:
+    """Rows whose ride is gone go as well; a ride whose pack is gone keeps going under a pack without a name. Those
+    rides.
+    """
     known = select(rides.c.ride_id)
     for table in metadata.sorted_tables:
         if table is not rides and "ride_id" in table.c:
@@ -190,10 +206,11 @@ def _join_up(connection: Connection) -> None:
                 connection.execute(update(events).where(events.c.ride_id.not_in(known)).values(ride_id=None))
             else:
                 connection.execute(delete(table).where(table.c.ride_id.not_in(known)))
-    orphans = select(rides.c.pack_id).where(rides.c.pack_id.not_in(select(packs.c.pack_id))).distinct()
-    for pack_id in connection.execute(orphans).scalars().all():
-        row = {"pack_id": pack_id, "digest": f"lost-{pack_id}", "name": "unknown", "series": 0, "snapshot": "{}"}
-        connection.execute(insert(packs).values(row))
+    gone = rides.c.pack_id.not_in(select(packs.c.pack_id))
+    packless = connection.execute(select(rides.c.ride_id).where(gone).order_by(rides.c.ride_id)).scalars().all()
+    for pack_id in connection.execute(select(rides.c.pack_id).where(gone).distinct()).scalars().all():
+        row = {"pack_id": pack_id, "digest": f"lost-{pack_id}", "name": "unknown", "snapshot": "{}"}
+        connection.execute(insert(packs).values(series=_groups_of(connection, pack_id), **row))
     without = rides.c.ride_id.not_in(select(boots.c.ride_id))
     for ride_id in connection.execute(select(rides.c.ride_id).where(without)).scalars().all():
         row = {"first_time_us": 0, "uptime_us": 0, "unix_s": 0.0, "trusted": False, "monotonic_s": 0.0, "host_boot": ""}
@@ -203,3 +220,4 @@ def _join_up(connection: Connection) -> None:
         current = connection.execute(select(counters.c.next_id).where(counters.c.name == name)).scalar() or 0
         connection.execute(delete(counters).where(counters.c.name == name))
         connection.execute(insert(counters).values(name=name, next_id=max(current, newest + 1)))
+    return list(packless)
