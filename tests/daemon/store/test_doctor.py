@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -22,8 +23,10 @@ from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.export import export_ride
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.archive import ArchiveAside
+from sagwise_daemon.io.store.changes import Changes
 from sagwise_daemon.io.store.columns import COARSE, ESTIMATES, FINE, GROUP, SAMPLES
 from sagwise_daemon.io.store.examine import examine
+from sagwise_daemon.io.store.history import History
 from sagwise_daemon.judge import Judge
 
 COUNT = 1300
@@ -346,3 +349,54 @@ def test_rides_whose_pack_is_lost_are_whole_but_for_it(
     assert main(["rides", "1", "2", "--store", str(path)]) == 0
     told = capsys.readouterr().out
     assert "ride 1\n" in told and "unknown" in told
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("left", [0.99, 0.8])
+def test_a_file_that_was_cut_short_loses_its_end_only(
+    path: Path, left: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As when a card loses the last pages: before, not one row could be read."""
+    os.truncate(path, round(path.stat().st_size * left))
+    cut = path.read_bytes()
+    assert doctor("--data", path, "--repair") == 1
+    words = capsys.readouterr().out
+    found = re.search(r"copied (\d+) rows into a new file, at least (\d+) could not be read", words)
+    assert found and int(found[1]) > 20 and int(found[2]) < 20, words
+    assert (path.parent / "rides.sqlite.damaged-1").read_bytes() == cut
+    with Store.open(path) as store:
+        assert {ride.ride_id for ride in store.rides.rides()} == {1, 2, 3}
+        whole = [
+            ride for ride in (1, 2) if (table := store.rides.samples(ride)) and table.rows == (2600, COUNT)[ride - 1]
+        ]
+        assert whole
+    assert examine(path) == []
+
+
+def test_damaged_facts_of_a_pack_are_named_and_cost_its_facts_only(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change(path, "UPDATE packs SET snapshot = replace(snapshot, '4.18', '4.98')")
+    assert doctor("--data", path) == 1
+    assert "found: pack 'Otter 16s5p' (pack 1): its facts are not what they were" in capsys.readouterr().out
+    assert doctor("--data", path, "--repair") == 1
+    assert "`sagwise rides 2 --correct-pack NAME`" in capsys.readouterr().out
+    assert examine(path) == []
+    with Store.open(path) as store:
+        assert [ride.pack for ride in store.rides.rides()] == ["Otter 16s5p"] * 3 and store.rides.pack(1) == {}
+
+
+@pytest.mark.parametrize("text", ['{"cell":', "[]", "nothing"])
+def test_texts_that_are_no_json_are_no_fault_of_the_reader(path: Path, text: str) -> None:
+    """A summary is made again, a pack is not known any more."""
+    with Store.open(path) as store:
+        history, changes = History(store._readers, path), Changes(store._readers, path)
+        made = history.summary(1)
+        assert made is not None
+        change(path, "UPDATE summaries SET document = ? WHERE ride_id = 1", text)
+        assert history.summary(1) == made and history.health("Otter 16s5p")
+        change(path, "UPDATE packs SET snapshot = ?", text)
+        assert history.summary(1, again=True) is None
+        assert history.pack(1) is None and changes.known_packs() == []
+        history.close()
+        changes.close()

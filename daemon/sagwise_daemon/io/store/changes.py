@@ -16,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sagwise_daemon.domain.ports import KnownPack
 from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.engine import writer_engine
-from sagwise_daemon.io.store.known_packs import pack_or_none
+from sagwise_daemon.io.store.known_packs import document_of, pack_or_none
 from sagwise_daemon.io.store.tables import metadata, packs, rides, summaries
 
 
@@ -38,11 +38,14 @@ class Changes:
         last = func.max(rides.c.started_unix_s).label("last")
         query = select(packs.c.name, packs.c.snapshot, func.count().label("number"), last)
         query = query.join(rides).where(rides.c.deleted_unix_s.is_(None)).group_by(packs.c.pack_id).order_by("last")
-        with self._readers.connect() as connection:
-            rows = connection.execute(query).all()
+        try:
+            with self._readers.connect() as connection:
+                rows = connection.execute(query).all()
+        except SQLAlchemyError as fault:
+            raise StoreError(f"{self._path}: the packs cannot be read: {fault}") from fault
         by_name: dict[str, list[Row[Any]]] = {}
         for row in rows:
-            if pack_or_none(json.loads(row.snapshot)) is None:
+            if pack_or_none(document_of(row.snapshot)) is None:
                 continue  # lost, and what stands in its place is no pack to choose
             by_name.setdefault(row.name, []).append(row)
         return [_known(by_name[name]) for name in sorted(by_name)]

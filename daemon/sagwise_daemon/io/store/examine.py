@@ -6,6 +6,7 @@ against its row, levels against what they were made from, and rides against the 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import sqlite3
@@ -51,7 +52,8 @@ class Finding:
     """One thing that is wrong.
 
     file: the file itself is damaged. where: table and key of a row that cannot be used. levels: those of the ride, or
-    its overview, have to be made again. lost: samples that are gone without a trace.
+    its overview, have to be made again. lost: samples that are gone without a trace. pack_id: a pack whose facts are
+    damaged.
     """
 
     text: str
@@ -60,6 +62,7 @@ class Finding:
     where: tuple[str, int] | None = None
     levels: bool = False
     lost: int = 0
+    pack_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +114,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def _findings(connection: sqlite3.Connection, new: bool, step: Step) -> list[Finding]:
-    found = list(_of_the_file(connection))
+    found = [*_of_the_file(connection), *_of_the_packs(connection)]
     try:
         numbers = [int(row[0]) for row in connection.execute("SELECT ride_id FROM rides ORDER BY ride_id").fetchall()]
     except sqlite3.Error as fault:
@@ -135,6 +138,17 @@ def _of_the_file(connection: sqlite3.Connection) -> Iterator[Finding]:
             yield Finding(f"row {row_id} of {table} belongs to a row of {parent} that is gone", file=True)
     except sqlite3.Error as fault:
         yield Finding(f"the file is damaged: {fault}", file=True)
+
+
+def _of_the_packs(connection: sqlite3.Connection) -> Iterator[Finding]:
+    """Packs as they were ridden, each held against its digest; those that were lost before are not named again."""
+    query = "SELECT pack_id, name, digest, CAST(snapshot AS BLOB) FROM packs WHERE digest NOT LIKE 'lost-%'"
+    try:
+        for pack_id, name, digest, facts in connection.execute(query).fetchall():
+            if hashlib.sha256(facts).hexdigest() != digest:
+                yield Finding(f"pack {name!r} (pack {pack_id}): its facts are not what they were", pack_id=pack_id)
+    except (sqlite3.Error, TypeError) as fault:
+        yield Finding(f"the packs cannot be read: {fault}", file=True)
 
 
 class _Ride:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
@@ -9,6 +10,15 @@ from typing import Any
 import numpy as np
 
 from sagwise_daemon.domain.model import Cell, Pack, Priority, RuleSettings
+
+
+def document_of(text: str) -> dict[str, Any]:
+    """A snapshot's facts; none for a text that is damaged."""
+    try:
+        facts = json.loads(text)
+    except ValueError:
+        return {}
+    return facts if isinstance(facts, dict) else {}
 
 
 def pack_of(document: Mapping[str, Any]) -> Pack:

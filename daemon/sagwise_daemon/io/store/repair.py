@@ -7,9 +7,10 @@ the file itself is damaged every row that SQLite can still reach is copied into 
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, delete, insert, select, update
@@ -27,7 +28,9 @@ from sagwise_daemon.io.store.rides import StoredRides
 from sagwise_daemon.io.store.tables import boots, chunks, counters, events, gaps, metadata, packs, pieces, rides
 
 DAMAGED = "damaged"
+NO_PACK = "{}"
 MISSES = 100_000  # so many numbers without a row in turn, and no more are looked for
+LONGEST_TIMES = 100  # a header that says more than that of its file is damaged itself
 KEYS = {"chunks": chunks.c.chunk_id, "pieces": pieces.c.piece_id}
 
 
@@ -46,6 +49,7 @@ def repair(path: Path, found: list[Finding]) -> list[str]:
     try:
         with writer.begin() as connection:
             done += _drop_rows(connection, found)
+            done += _lose_packs(connection, found)
         done += _levels_again(writer, StoredRides(readers), found)
     finally:
         readers.dispose()
@@ -89,6 +93,16 @@ def _drop_rows(connection: Connection, found: Iterable[Finding]) -> Iterator[str
             yield f"counted the samples of ride {finding.ride_id} again"
 
 
+def _lose_packs(connection: Connection, found: Iterable[Finding]) -> Iterator[str]:
+    """A pack whose facts are damaged keeps its name and its groups, and its rides wait for another."""
+    for finding in found:
+        if finding.pack_id is not None:
+            mine = packs.c.pack_id == finding.pack_id
+            connection.execute(update(packs).where(mine).values(digest=f"lost-{finding.pack_id}", snapshot=NO_PACK))
+            of_it = select(rides.c.ride_id).where(rides.c.pack_id == finding.pack_id).order_by(rides.c.ride_id)
+            yield from map(lost_pack, connection.execute(of_it).scalars())
+
+
 def _decoded(blob: bytes) -> Table | None:
     try:
         return from_bytes(blob)
@@ -122,7 +136,7 @@ def _salvage(path: Path) -> list[str]:
         leftover.unlink(missing_ok=True)
     bring_up_to_date(fresh)
     lost, kept = 0, 0
-    with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(fresh)) as new:
+    with _as_long_as_it_says(path), closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(fresh)) as new:
         new.execute("DELETE FROM counters")
         for table in metadata.sorted_tables:
             got, gone = _copy(old, new, table)
@@ -138,6 +152,23 @@ def _salvage(path: Path) -> list[str]:
     return [_take_its_place(path, fresh, kept, lost), *map(lost_pack, packless)]
 
 
+@contextmanager
+def _as_long_as_it_says(path: Path) -> Iterator[None]:
+    """SQLite reads nothing of a file that was cut short; made as long as its header says, it reads all but the end."""
+    with path.open("rb") as file:
+        head = file.read(32)
+    size, page = path.stat().st_size, int.from_bytes(head[16:18], "big")
+    told = page * int.from_bytes(head[28:32], "big")
+    cut = head.startswith(b"SQLite format 3\0") and size < told <= LONGEST_TIMES * size
+    if cut:
+        os.truncate(path, told)
+    try:
+        yield
+    finally:
+        if cut:
+            os.truncate(path, size)
+
+
 def _take_its_place(path: Path, fresh: Path, kept: int, lost: int) -> str:
     number = 1
     while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
@@ -147,11 +178,12 @@ def _take_its_place(path: Path, fresh: Path, kept: int, lost: int) -> str:
         if Path(f"{path}{end}").exists():
             Path(f"{path}{end}").rename(f"{aside}{end}")
     fresh.replace(path)
-    return f"copied {kept} rows into a new file, {lost} could not be read; the damaged file is {aside.name}"
+    return f"copied {kept} rows into a new file, at least {lost} could not be read; the damaged file is {aside.name}"
 
 
 def _copy(old: sqlite3.Connection, new: sqlite3.Connection, table: SqlTable) -> tuple[int, int]:
-    """Row by row, so that one that is damaged costs no other. Returns how many were copied and how many not."""
+    """Row by row, so that one that is damaged costs no other. Returns how many were copied, and how many at least
+    were not: where nobody can say which row is the last, those before one that was."""
     try:
         there = {row[1] for row in old.execute(f"PRAGMA table_info({table.name})").fetchall()}
     except sqlite3.Error:
@@ -162,16 +194,20 @@ def _copy(old: sqlite3.Connection, new: sqlite3.Connection, table: SqlTable) -> 
     listed, marks = ", ".join(f'"{name}"' for name in names), ", ".join("?" * len(names))
     put = f"INSERT OR IGNORE INTO {table.name} ({listed}) VALUES ({marks})"  # noqa: S608 - our own names
     get = f"SELECT {listed} FROM {table.name} WHERE rowid = ?"  # noqa: S608
-    got = lost = misses = number = 0
+    got = lost = doubtful = misses = number = 0
     last = _last_row(old, table.name)
     while misses < MISSES and (last is None or number < last):
         number += 1
         try:
             row = old.execute(get, (number,)).fetchone()
-            got, misses = (got, misses + 1) if row is None else (got + new.execute(put, row).rowcount, 0)
+            if row is None:
+                misses += 1
+                continue
+            got, lost = got + new.execute(put, row).rowcount, lost + doubtful
+            misses = doubtful = 0
         except sqlite3.Error:
-            lost, misses = lost + 1, misses + (last is None)
-    return got, lost
+            doubtful, misses = doubtful + 1, misses + (last is None)
+    return got, lost + (doubtful if last is not None else 0)
 
 
 def _last_row(old: sqlite3.Connection, name: str) -> int | None:
@@ -209,7 +245,7 @@ def _join_up(connection: Connection) -> list[int]:
     gone = rides.c.pack_id.not_in(select(packs.c.pack_id))
     packless = connection.execute(select(rides.c.ride_id).where(gone).order_by(rides.c.ride_id)).scalars().all()
     for pack_id in connection.execute(select(rides.c.pack_id).where(gone).distinct()).scalars().all():
-        row = {"pack_id": pack_id, "digest": f"lost-{pack_id}", "name": "unknown", "snapshot": "{}"}
+        row = {"pack_id": pack_id, "digest": f"lost-{pack_id}", "name": "unknown", "snapshot": NO_PACK}
         connection.execute(insert(packs).values(series=_groups_of(connection, pack_id), **row))
     without = rides.c.ride_id.not_in(select(boots.c.ride_id))
     for ride_id in connection.execute(select(rides.c.ride_id).where(without)).scalars().all():

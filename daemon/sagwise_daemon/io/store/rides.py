@@ -7,7 +7,6 @@ thread; every call may wait for the disk. Faults of the file are StoreError.
 
 from __future__ import annotations
 
-import json
 import logging
 import sqlite3
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -24,6 +23,7 @@ from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.codec import CodecError
 from sagwise_daemon.io.store.columns import ESTIMATES, SAMPLES, Table, from_bytes, join, unsigned
 from sagwise_daemon.io.store.envelope import Channel, Reduction, channels_of, chosen
+from sagwise_daemon.io.store.known_packs import document_of
 from sagwise_daemon.io.store.levels import sources
 from sagwise_daemon.io.store.overview import kept, points_of
 from sagwise_daemon.io.store.tables import boots, chunks, events, gaps, overviews, packs, pieces, rides
@@ -147,10 +147,9 @@ class StoredRides:
         return len(self._rows(select(events.c.event_id).where(events.c.ride_id == ride_id)))
 
     def pack(self, ride_id: int) -> dict[str, Any]:
-        """The pack as it was ridden. Raises KeyError."""
+        """The pack as it was ridden; empty where its facts are lost or damaged. Raises KeyError."""
         query = select(packs.c.snapshot).join(rides).where(rides.c.ride_id == ride_id)
-        snapshot: dict[str, Any] = json.loads(self._row(query, ride_id).snapshot)
-        return snapshot
+        return document_of(self._row(query, ride_id).snapshot)
 
     def boots(self, ride_id: int) -> Sequence[Boot]:
         """The board's boots in a ride, in turn."""

@@ -27,12 +27,13 @@ class StoredSummaries:
     def get(self, ride_id: int) -> dict[str, Any] | None:
         """The kept summary of a record."""
         rows = self._rows(select(summaries.c.document).where(summaries.c.ride_id == ride_id, _now()))
-        return json.loads(rows[0].document) if rows else None
+        return _document(rows[0].document) if rows else None
 
     def all(self) -> dict[int, dict[str, Any]]:
         """Every kept summary, by record."""
         rows = self._rows(select(summaries.c.ride_id, summaries.c.document).where(_now()))
-        return {row.ride_id: json.loads(row.document) for row in rows}
+        read = {row.ride_id: _document(row.document) for row in rows}
+        return {ride_id: document for ride_id, document in read.items() if document is not None}
 
     def waiting(self, hopeless: Collection[int] = ()) -> int | None:
         """The oldest record that is over and has no summary, `hopeless` ones left out; None when all have."""
@@ -66,6 +67,15 @@ class StoredSummaries:
         if self._writer is not None:
             self._writer.dispose()
             self._writer = None
+
+
+def _document(text: str) -> dict[str, Any] | None:
+    """None for one that is damaged: it is made again when it is asked for."""
+    try:
+        document = json.loads(text)
+    except ValueError:
+        return None
+    return document if isinstance(document, dict) else None
 
 
 def _now() -> Any:
