@@ -111,6 +111,14 @@ def test_a_damaged_chunk_is_named_dropped_and_the_rest_kept(path: Path, capsys: 
         assert store.rides.overview(1, ["loaded_v"]) == chart  # the minute lives on in the levels
 
 
+def test_a_chunk_that_is_gone_hides_behind_no_damaged_one(path: Path) -> None:
+    """One repair is enough."""
+    spoil_blob(path, 1, SAMPLES)
+    change(path, "DELETE FROM chunks WHERE ride_id = 1 AND kind = ? AND first_time_us > 0", SAMPLES)
+    assert doctor("--data", path, "--repair") == 1
+    assert examine(path) == []
+
+
 @pytest.mark.parametrize("kind", [FINE, COARSE])
 def test_damaged_levels_are_made_again(path: Path, kind: int) -> None:
     with Store.open(path) as store:

@@ -50,6 +50,9 @@ def repair(path: Path, found: list[Finding]) -> list[str]:
         with writer.begin() as connection:
             done += _drop_rows(connection, found)
             done += _lose_packs(connection, found)
+        uncounted = [finding for finding in examine(path) if finding.lost]  # what damaged rows had hidden
+        with writer.begin() as connection:
+            done += _drop_rows(connection, uncounted)
         done += _levels_again(writer, StoredRides(readers), found)
     finally:
         readers.dispose()
