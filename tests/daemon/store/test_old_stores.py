@@ -7,6 +7,7 @@ chunks and knew no levels. Later revisions are that store brought up step by ste
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import time
@@ -66,7 +67,9 @@ def build_0001(path: Path, readings: Made, made: Made) -> None:
     """A ride that ended, in two chunks, and one that was cut off with its pieces as the flushes left them."""
     migrate(path, "0001")
     connection = sqlite3.connect(path)
-    put(connection, "packs", pack_id=1, digest="d", name="Otter 16s5p", series=4, snapshot=json.dumps({"series": 4}))
+    facts = json.dumps({"series": 4})
+    digest = hashlib.sha256(facts.encode()).hexdigest()
+    put(connection, "packs", pack_id=1, digest=digest, name="Otter 16s5p", series=4, snapshot=facts)
     for ride_id, count, ended_by in ((1, ENDED, "standstill"), (2, GOING, None)):
         put_ride(connection, ride_id, count, ended_by)
         step = 1200 if ended_by else 20
