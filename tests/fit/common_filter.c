@@ -89,6 +89,7 @@ void common_begin(struct common *f, double soc, double soc_sigma, double offset_
     const struct settings *s = f->s;
     double walk = rested ? s->WALK_OFFSET_V : s->LOADED_WALK_OFFSET_V;
     f->rested = rested, f->unseen = 0.0;
+    f->apart_v = f->fallen_s = 0.0, f->collapsed = 0;
     f->offset_tau_s = rested ? s->OFFSET_TAU_S : s->LOADED_OFFSET_TAU_S;
     f->offset_left = exp(-s->REST_HORIZON_S / f->offset_tau_s);
     f->walk[W] = walk * walk;
@@ -205,7 +206,18 @@ static void learn(struct common *f, const double ph[STATES], double variance, do
             f->p[i][j] -= kept ? gain[i] * ph[j] + gain[j] * ph[i] - variance * gain[i] * gain[j] : gain[i] * ph[j];
 }
 
-struct shared common_update(struct common *f, double volts, const struct moment *moment, double crowd) {
+/* Whether the voltage lies so far under what is expected that there is nothing to learn from it. */
+static int collapses(struct common *f, double apart_v, double waited_s) {
+    const struct settings *s = f->s;
+    f->apart_v += (apart_v - f->apart_v) * (1.0 - exp(-waited_s / s->DOUBT_TAU_S));
+    if (f->apart_v > -s->DOUBT_CLEAR_V)
+        f->fallen_s = 0.0;
+    else if (f->fallen_s > 0.0 || f->apart_v < -s->DOUBT_RAISE_V)
+        f->fallen_s += waited_s;
+    return f->fallen_s > 0.0 && f->fallen_s < s->COLLAPSE_MOST_S;
+}
+
+struct shared common_update(struct common *f, double volts, const struct moment *moment, double crowd, double waited_s) {
     if (!f->scaled)
         return common_shared(f, volts, moment->factor);
     const struct settings *s = f->s;
@@ -235,7 +247,11 @@ struct shared common_update(struct common *f, double volts, const struct moment 
         variance += h[i] * ph[i];
     }
     double cap = s->INNOVATION_CAP * sqrt(variance);
-    double innovation = held(volts - (ocv - drop + f->x[W]), -cap, cap);
+    double innovation = volts - (ocv - drop + f->x[W]);
+    f->collapsed = collapses(f, innovation, waited_s);
+    if (f->collapsed)
+        return common_shared(f, volts, moment->factor);
+    innovation = held(innovation, -cap, cap);
     learn(f, ph, variance, innovation, staying(f, slope, moment->steady && fabs(c) > s->REST_C));
     f->p[Z][Z] = fmax(f->p[Z][Z], least);
     return common_shared(f, volts, moment->factor);

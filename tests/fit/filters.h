@@ -37,11 +37,11 @@ struct shared {
 };
 
 /* What the common filter passes on to the peers. charge: drawn since they last learnt, as a share of the median's
- * capacity; drop_v: its 1 s resistance after a new scale.
+ * capacity; drop_v: its 1 s resistance after a new scale; collapsed: there is nothing to learn.
  */
 struct passed {
     struct shared shared;
-    double charge, waited_s, drop_v;
+    double charge, waited_s, drop_v, collapsed;
 };
 
 /* `SlowElements` of the curve at hand; arrays of ELEMENTS. */
@@ -53,8 +53,8 @@ struct common {
     const struct settings *s;
     const struct curve *curve;
     struct slow slow;
-    int rested, scaled;
-    double drop_v, unseen, unread, offset_tau_s, offset_left;
+    int rested, scaled, collapsed;
+    double drop_v, unseen, unread, offset_tau_s, offset_left, apart_v, fallen_s;
     double x[STATES], p[STATES][STATES];
     double first[STATES], sigmas[STATES], walk[STATES], low[STATES], high[STATES];
     double currents[ELEMENTS], step_s, parts[ELEMENTS];
@@ -84,7 +84,7 @@ void common_begin(struct common *f, double soc, double soc_sigma, double offset_
 void common_flow(struct common *f, double c, double seconds);
 void common_carry(struct common *f, double c, double seconds);
 void common_widen(struct common *f, double drawn, double seconds);
-struct shared common_update(struct common *f, double volts, const struct moment *moment, double crowd);
+struct shared common_update(struct common *f, double volts, const struct moment *moment, double crowd, double waited_s);
 struct shared common_shared(struct common *f, double volts, double factor);
 void common_scale(struct common *f, double measured_v, double step_c);
 

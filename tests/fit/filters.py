@@ -41,7 +41,8 @@ NAMES = (
     *("PEER_WALK_OFFSET_V", "PEER_NOISE_V", "PEER_NOISE_OF_DROP", "PEER_NOISE_OF_CHANGE", "PEER_OFFSET_TAU_S"),
     *("PEER_RATIO_CLAMP", "PEER_SCALE_CLAMP", "DOUBT_TAU_S", "SOC_SIGMA_CAP", "LOADED_START_PEER_SIGMA"),
     *("SIGMA_BASE_V", "SIGMA_LOADED_START_V", "SIGMA_OF_GAP", "UNSCALED_SIGMA_OF_GAP", "SIGMA_OF_SLOPE"),
-    *("SIGMA_OF_RATIO_V", "EXPECTED_WITHIN_V"),
+    *("SIGMA_OF_RATIO_V", "EXPECTED_WITHIN_V", "DOUBT_RAISE_V", "DOUBT_CLEAR_V", "COLLAPSE_MOST_S"),
+    "STRAIGHT_SIGMA_SOC",
 )
 # The columns of what is told of the common filter.
 TOLD = (
@@ -51,7 +52,7 @@ TOLD = (
 # And of what it says of a group: the peers' five states come from the third on.
 SAID = ("rest_v", "ocv_v", "sigma_v", "soc", "ratio", "scale", "extra", "offset_v", "soc_variance", "doubt_v")
 REST, OCV, SIGMA = range(3)
-PEER, PASSED = 5 + 25 + 1, 8 + 3  # numbers in `struct peer` and in `struct passed`
+PEER, PASSED = 5 + 25 + 1, 8 + 4  # numbers in `struct peer` and in `struct passed`
 
 Values = dict[str, float | tuple[float, ...]]
 

@@ -34,9 +34,15 @@ static void say(const struct settings *s, const struct curve *curve, const doubl
     double rest = left - share * told[6] + told[7] + peer->x[PEER_OFFSET] * offset_left;
     double charge = told[2] + peer->p[PEER_SOC][PEER_SOC] - square(s->SIGMA_SOC) - square(s->PEER_SIGMA_SOC);
     double of_gap = told[9] != 0.0 ? s->SIGMA_OF_GAP : s->UNSCALED_SIGMA_OF_GAP;
+    double wide = sqrt(fmax(charge, 0.0)), high, low;
+    curve_at(curve, soc + wide, &high, &unused);
+    curve_at(curve, soc - wide, &low, &unused);
+    double of_charge = fmax(charge, 0.0) * square(slope);
+    if (wide >= s->STRAIGHT_SIGMA_SOC)
+        of_charge = fmax(of_charge, square((high - low) / 2));
     double base = told[10] != 0.0 ? s->SIGMA_BASE_V : s->SIGMA_LOADED_START_V;
     double variance = square(base) + square(of_gap * (ocv - rest)) + square(s->SIGMA_OF_SLOPE * slope) +
-                      square(s->SIGMA_OF_RATIO_V * peer->x[PEER_RATIO]) + fmax(charge, 0.0) * square(slope) + told[4] +
+                      square(s->SIGMA_OF_RATIO_V * peer->x[PEER_RATIO]) + of_charge + told[4] +
                       square(fmax(peer->doubt_v - s->EXPECTED_WITHIN_V, 0.0));
     said[0] = rest, said[1] = ocv, said[2] = sqrt(variance);
     for (int i = 0; i < PEER_STATES; i++)
@@ -78,7 +84,8 @@ void common_ride(const struct settings *s, const struct curve *curve, double dro
         case LEARN_STEADY:
             common_widen(&f, drawn, waited_s);
             passed->charge = drawn * (1.0 + f.x[RATIO]), passed->waited_s = waited_s;
-            shared = common_update(&f, a[0], &moment, a[4]);
+            shared = common_update(&f, a[0], &moment, a[4], waited_s);
+            passed->collapsed = f.collapsed;
             passed++->shared = shared;
             drawn = waited_s = 0.0;
             break;
@@ -111,7 +118,8 @@ void peers_ride(const struct settings *s, const struct curve *curve, double drop
             case LEARN:
             case LEARN_STEADY:
                 peers_predict(&f, passed->charge, passed->waited_s);
-                peers_learn(&f, volts + calls[i].row * groups, &passed->shared, &moment, passed->waited_s, calls[i].a[4]);
+                if (passed->collapsed == 0.0)
+                    peers_learn(&f, volts + calls[i].row * groups, &passed->shared, &moment, passed->waited_s, calls[i].a[4]);
                 passed++;
                 break;
             case BEGIN:

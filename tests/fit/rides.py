@@ -95,9 +95,9 @@ class Listener:
         self._write(CARRY, c, seconds)
         self._common.carry(c, seconds)
 
-    def update(self, volts: float, moment: Any, crowd: float) -> Any:
+    def update(self, volts: float, moment: Any, crowd: float, waited_s: float) -> Any:
         self._write(LEARN_STEADY if moment.steady else LEARN, volts, moment.c, moment.factor, moment.change, crowd)
-        return self._common.update(volts, moment, crowd)
+        return self._common.update(volts, moment, crowd, waited_s)
 
     def begin(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         self._write(BEGIN, soc, soc_sigma, offset_v, offset_sigma_v, rested)

@@ -7,7 +7,7 @@ output.py has changed and its copy has not, or the other way round: mirror the c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import figures
 import filters
@@ -27,8 +27,15 @@ COLUMNS = (
     *(columns.CHARGE, columns.CAPACITY_RATIO, columns.CHARGE_VARIANCE, columns.RATIO_VARIANCE),
     *(columns.OFFSET_VARIANCE, columns.DELTA_LEFT, columns.SLOW_LEFT, columns.OFFSET_LEFT_V, columns.UNSEEN),
 )
-# Two begun at rest, one met under load on the plateau of LFP, and one too short for its resistance to be measured.
-BEGUN = ("ecker2015_9104", "mohtat2020_9100", "prada2013_9102 from 300 s", "mohtat2020_dfn_9101")
+# Two begun at rest, one met under load on the plateau of LFP, one too short for its resistance to be measured, and one
+# whose voltage breaks down for half a minute and then for good.
+BEGUN = (
+    "ecker2015_9104",
+    "mohtat2020_9100",
+    "prada2013_9102 from 300 s",
+    "mohtat2020_dfn_9101",
+    "mohtat2020_9100 broken down",
+)
 MOST_ROWS = 9000
 NARROW: filters.Values = {
     "INNOVATION_CAP": 0.5,
@@ -56,15 +63,24 @@ class Compared:
 
 
 def both(name: str) -> Compared:
-    ride, _, cut = name.partition(" from ")
+    ride, _, how = name.partition(" ")
     truth = load(RIDES / f"{ride}.npz")
-    truth = truth.from_load(float(cut.split()[0])) if cut else truth
+    if how.startswith("from "):
+        truth = truth.from_load(float(how.split()[1]))
+    elif how == "broken down":
+        truth = replace(truth, volts=truth.volts - 0.5 * _deep(truth.rows))
     fed, estimates, told = rides.heard(truth, np.arange(min(truth.rows, MOST_ROWS)))
     blank = told.blank[:, None]
     common = np.where(blank, np.nan, told.numbers[:, COLUMNS])
     states = np.concatenate([told.x, told.soc_variance[:, None], told.doubt_v[:, None]], axis=1).transpose(0, 2, 1)
     peers = np.where(blank[:, None], np.nan, states)
     return Compared(fed, estimates, common, peers, *run(fed, filters.present()))
+
+
+def _deep(rows: int) -> Floats:
+    """(rows,) from the 300th second for half a minute, and from the 500th on."""
+    time_s = np.arange(rows) * 0.1
+    return np.asarray(np.where((np.abs(time_s - 315.0) < 15.0) | (time_s > 500.0), 1.0, 0.0))
 
 
 def run(fed: rides.Fed, values: filters.Values) -> tuple[Floats, Floats]:

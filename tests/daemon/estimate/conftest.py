@@ -107,6 +107,6 @@ def usual() -> tuple[Ride, list[Estimate]]:
     return ride, play(make_pack(6), ride)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def bench() -> Bench:
     return Bench()

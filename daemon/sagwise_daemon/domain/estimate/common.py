@@ -57,7 +57,7 @@ class Common:
     under load is believed, and charge is counted from where it began. rested: it began from a rested voltage. colder:
     (elements,) each one's temperature factor over the common one, at the last moment seen. unseen: variance of charge
     that the start leaves, however well the voltage fits: under load, slow polarisation that was there is taken for
-    charge; from rest, what the curve itself leaves open.
+    charge; from rest, what the curve itself leaves open. collapsed: the voltage lies where no resistance puts it.
     """
 
     def __init__(self, curve: OcvCurve, drop_v: float) -> None:
@@ -81,6 +81,7 @@ class Common:
         self._offset_tau_s = s.OFFSET_TAU_S
         self.offset_left = exp(-s.REST_HORIZON_S / s.OFFSET_TAU_S)
         self._ridden, self._moments = np.zeros(STATES), 0
+        self.collapsed, self._apart_v, self._fallen_s = False, 0.0, 0.0
         self._diagonal = np.einsum("ii->i", self.p)  # a view: `p` is never made anew
         self._carry, self._carried = np.eye(STATES), np.zeros((STATES, STATES))
 
@@ -151,6 +152,7 @@ class Common:
     def open(self, soc: float, soc_sigma: float, offset_v: float, offset_sigma_v: float, rested: bool) -> None:
         """Set charge and offset anew, unlinked from the rest; resistances and capacity keep what they learnt."""
         self.rested, self.unseen = rested, 0.0
+        self.collapsed, self._apart_v, self._fallen_s = False, 0.0, 0.0
         self._offset_tau_s, self._step_s = s.OFFSET_TAU_S if rested else s.LOADED_OFFSET_TAU_S, nan
         self.offset_left = exp(-s.REST_HORIZON_S / self._offset_tau_s)
         self._walk[W] = (s.WALK_OFFSET_V if rested else s.LOADED_WALK_OFFSET_V) ** 2
@@ -191,8 +193,11 @@ class Common:
         np.dot(self._carried, carry.T, out=self.p)
         self._diagonal += self._walk * seconds
 
-    def update(self, volts: float, moment: Moment, crowd: float) -> Shared:
-        """Learn from the median voltage, once the resistances have their scale; crowd: multiplies noise's variance."""
+    def update(self, volts: float, moment: Moment, crowd: float, waited_s: float) -> Shared:
+        """Learn from the median voltage, once the resistances have their scale; crowd: multiplies noise's variance.
+
+        waited_s: since the last one.
+        """
         if not self.scaled:
             return self.shared(volts, moment.factor)
         c, factor = moment.c, moment.factor**s.FAST_POWER
@@ -213,7 +218,10 @@ class Common:
         ph = self.p.dot(h)
         variance = float(h.dot(ph)) + noise
         cap = s.INNOVATION_CAP * sqrt(variance)
-        innovation = min(max(volts - (ocv - drop + w), -cap), cap)
+        innovation = volts - (ocv - drop + w)
+        if self._collapses(innovation, waited_s):
+            return self._shared(volts, driven)
+        innovation = min(max(innovation, -cap), cap)
         self._ridden += self.x
         self._moments += 1
         staying = self._staying(slope, moment.steady and abs(c) > s.REST_C)
@@ -223,6 +231,20 @@ class Common:
         if floor:
             self.p[Z, Z] = max(float(self.p[Z, Z]), floor)
         return self._shared(volts, driven)
+
+    def _collapses(self, apart_v: float, waited_s: float) -> bool:
+        """Whether the voltage lies so far under what is expected that there is nothing to learn from it.
+
+        A cold cell pulled too hard breaks down by half a volt and more, and recovers; taken for resistance, that had
+        put rest 20 mV too high for the rest of the ride, after 0.2 V too low.
+        """
+        self._apart_v += (apart_v - self._apart_v) * (1.0 - exp(-waited_s / s.DOUBT_TAU_S))
+        if self._apart_v > -s.DOUBT_CLEAR_V:
+            self._fallen_s = 0.0
+        elif self._fallen_s or self._apart_v < -s.DOUBT_RAISE_V:
+            self._fallen_s += waited_s
+        self.collapsed = 0.0 < self._fallen_s < s.COLLAPSE_MOST_S
+        return self.collapsed
 
     def _staying(self, slope: float, steady: bool) -> slice:
         """States that learn nothing now.

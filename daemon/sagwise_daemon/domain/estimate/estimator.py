@@ -357,7 +357,11 @@ def _learn(state: EstimatorState, seen: Seen, moment: Moment, told: Told) -> Non
         return
     median = seen.median if seen.all_valid else _median(seen.volts[seen.valid])
     crowd = max(1.0, s.NOMINAL_STEP_S / waited_s)
-    state.shared = common.update(median, moment, crowd)
+    state.shared = common.update(median, moment, crowd, waited_s)
+    if common.collapsed:
+        _catch_up(state, told)
+        state.peers.predict(charge, waited_s)
+        return
     state.waiting.lessons.append(Lesson(seen, state.shared, moment, charge, waited_s, crowd))
 
 
@@ -369,6 +373,8 @@ def _tell(state: EstimatorState, moment: Moment, told: Told, row: int) -> None:
         told.late[row] = Unknown.GAP
     told.warm[row] = moment.warm
     common, steps = state.common, state.steps
+    if common.collapsed:
+        told.early[row] = Unknown.SETTLING
     if state.settled is None:
         state.settled = settled(common)
     assert state.shared is not None

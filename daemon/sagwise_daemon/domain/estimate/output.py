@@ -122,12 +122,12 @@ def _of_charge(curve: OcvCurve, soc: Floats, slope: Floats, variance: Floats) ->
 
     Whoever stands on a plateau and may as well be past its end does not know the voltage as well as its slope says.
     """
-    near = variance * slope**2
-    if variance.max() < s.STRAIGHT_SIGMA_SOC**2:
+    near, unsure = variance * slope**2, variance >= s.STRAIGHT_SIGMA_SOC**2
+    if not unsure.any():
         return np.asarray(near)
     sigma = np.sqrt(variance)
     apart = (curve.volts(soc + sigma) - curve.volts(soc - sigma)) / 2
-    return np.asarray(np.maximum(near, apart**2))
+    return np.asarray(np.where(unsure, np.maximum(near, apart**2), near))
 
 
 def _resistance(told: Told) -> Floats:

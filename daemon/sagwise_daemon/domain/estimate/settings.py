@@ -129,6 +129,10 @@ PEER_SCALE_CLAMP = (-0.7, 3.0)
 PEER_OFFSET_TAU_S = 150.0  # fades as the slowest element does
 DOUBT_TAU_S = 2.0  # a group this far from what its past and its peers say, for this long,
 DOUBT_RAISE_V, DOUBT_CLEAR_V = 0.15, 0.05  # is no cell that sags: a lead or a joint gave way, or it is empty
+# The middle group that far under what is expected has broken down under a pull it cannot carry: the filters wait for
+# it, but no longer than this, by when it has become what the pack is (a cell that broke down was back in 20 to 100 s on
+# rides of one published cell that nothing else here was set with).
+COLLAPSE_MOST_S = 120.0
 
 # --- what is said
 FLOOR_TAU_S = 0.5  # rest is never said to be below the loaded voltage just measured ...
