@@ -25,7 +25,8 @@ GROUP_AH = 22.0  # as many cells in parallel as come nearest to this
 STEP_S = 0.1
 WEAK = ("weak", "both")  # three cells of four, not told
 # The nearest built-in chemistry of each published cell.
-FAMILY = {"NCA_Kim2011": "nca", "Ai2020": "lipo", "Ecker2015": "lipo", "Marquis2019": "lipo", "Prada2013": "lfp"}
+FAMILY = dict.fromkeys(("Ai2020", "Ecker2015", "Marquis2019", "Ramadass2004"), "lipo")
+FAMILY |= {"NCA_Kim2011": "nca", "Prada2013": "lfp"}
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ VOLTS = "Terminal voltage [V]"
 KELVIN = "Volume-averaged cell temperature [K]"
 MODELS = {"SPMe": pybamm.lithium_ion.SPMe, "DFN": pybamm.lithium_ion.DFN}
 TOLERANCES = {"abstol": 1e-6, "reltol": 1e-5}
-# States no heat capacities and no law of temperature: solved at one temperature, whatever the ambient.
-NO_HEAT = ("Prada2013",)
+# State no heat capacities, or no volume: solved at the ambient temperature; the first has no law of temperature either.
+NO_HEAT = ("Prada2013", "Ramadass2004")
 CHANGES = 8  # in which the current goes from one value to another
 
 

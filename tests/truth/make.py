@@ -29,6 +29,7 @@ from cell import Cell, Solved
 from packing import save
 from riding import (
     CALM_ROWS,
+    PEAK_C,
     STEP_S,
     Plan,
     current_c,
@@ -138,10 +139,12 @@ def main() -> int:
     parser.add_argument("--again", type=int, default=0, metavar="PACKS", help="two rides each of so many packs instead")
     parser.add_argument("--seed", type=int, default=0, help="the first seed of --mixed or --again")
     parser.add_argument("--model", choices=("SPMe", "DFN"), default="SPMe", help="of --mixed")
+    parser.add_argument("--cell", choices=sorted(PEAK_C), help="of --mixed: rides of this parameter set alone")
     args = parser.parse_args()
     warnings.simplefilter("ignore")
     args.out.mkdir(parents=True, exist_ok=True)
-    drawn = mixed_plans(args.seed, args.mixed, args.model) if args.mixed else repeated_plans(args.seed, args.again)
+    mixed = mixed_plans(args.seed, args.mixed, args.model, args.cell)
+    drawn = mixed or repeated_plans(args.seed, args.again)
     plans = drawn or kept_plans()
     chosen = [plan for plan in plans if args.ride in (None, plan.name)]
     made = sum(write(plan, args.out) for plan in chosen)
