@@ -33,6 +33,7 @@ UNKNOWN_WORDS: dict[int, str | None] = {
     Unknown.GAP: "readings were missing",
     Unknown.INVALID: "group's reading is invalid",
     Unknown.NO_CURRENT: "no current measured",
+    Unknown.COLLAPSED: "sags too far: ease off",
 }
 
 

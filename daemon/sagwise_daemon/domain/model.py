@@ -91,6 +91,7 @@ class Unknown(IntEnum):
     GAP = 3  # readings or current were missing for too long
     INVALID = 4  # this group's reading is invalid
     NO_CURRENT = 5  # current unmeasured: only the voltages speak
+    COLLAPSED = 6  # the pack's voltage lies where no resistance puts it
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ def test_rest_is_unknown_meanwhile_and_as_if_nothing_had_been_after_it(bench, ri
     rest, reasons = bench.column(made, "rest_v"), bench.column(made, "unknown")
     meanwhile = (ride.time_s > AT_S + 2.0) & (ride.time_s < AT_S + FOR_S)
     assert np.isnan(rest[meanwhile]).all()
-    assert set(reasons[meanwhile].ravel().tolist()) == {int(Unknown.SETTLING)}
+    assert set(reasons[meanwhile].ravel().tolist()) == {int(Unknown.COLLAPSED)}
     after = ride.time_s > AT_S + FOR_S + 25.0
     assert np.isfinite(rest[after]).all()
     assert np.abs(rest - steady)[after].max() < 0.008

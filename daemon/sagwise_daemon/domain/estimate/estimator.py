@@ -374,7 +374,7 @@ def _tell(state: EstimatorState, moment: Moment, told: Told, row: int) -> None:
     told.warm[row] = moment.warm
     common, steps = state.common, state.steps
     if common.collapsed:
-        told.early[row] = Unknown.SETTLING
+        told.early[row] = Unknown.COLLAPSED
     if state.settled is None:
         state.settled = settled(common)
     assert state.shared is not None
