@@ -98,3 +98,15 @@ def test_time_standing_still_changes_nothing(bench, ride) -> None:
     last = bench.play(bench.pack(6), ride, state)[-1]
     again = estimate.update(state, Reading(last.time_s, ride.volts[-1], float(ride.current_a[-1])))
     assert again.rest_v == pytest.approx(last.rest_v, abs=0.003)
+
+
+def test_a_group_that_rises_with_the_load_has_no_resistance_rather_than_one_below_zero(bench, ride) -> None:
+    """A tap that gives way moves its two groups in opposite directions, before the ride has shown three steps."""
+    ride.current_a[:] = np.where(ride.time_s < 20.0, 0.0, 30.0 + 20.0 * np.sin(ride.time_s))
+    ride.volts = ride.rest - (ride.current_a * 0.0035)[:, None]
+    away = np.where(ride.time_s > 24.0, 0.012 * ride.current_a, 0.0)
+    ride.volts[:, 2] += away
+    ride.volts[:, 3] -= away
+    found = bench.column(bench.play(bench.pack(6), ride), "resistance_mohm")
+    assert np.isnan(found[240:, 2]).any()
+    assert not (found <= 0.0).any()
