@@ -131,8 +131,9 @@ def _of_charge(curve: OcvCurve, soc: Floats, slope: Floats, variance: Floats) ->
 
 
 def _resistance(told: Told) -> Floats:
-    """Volts per C at 25 degC: from steps, the filter's until three are seen. NaN where that is none: as a tap gives way,
-    the filter finds a group that rises with the load.
+    """Volts per C at 25 degC: from steps, the filter's until three are seen.
+
+    NaN where that is none: as a tap gives way, the filter finds a group that rises with the load.
     """
     filtered = told.single(RESISTANCE) * (1.0 + told.x[:, SCALE]) + told.x[:, EXTRA]
     return np.where(np.isnan(told.r_25), np.where(filtered > 0.0, filtered, nan), told.r_25)
