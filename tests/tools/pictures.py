@@ -141,7 +141,6 @@ def bring_heron(folder: Path) -> None:
 
 def bench(camera: Camera, url: str) -> None:
     """The views of the bench, of the demo's own rides."""
-    wait_for(lambda: len(dated(url)) >= 3, EARLIER_S, "the earlier rides", 5)
     packs = "/".join(urllib.request.quote(pack["name"]) for pack in asked(url, "/packs/known")["packs"])
     first, second = dated(url)[:2]
     warned = next(ride["ride_id"] for ride in asked(url, "/rides")["rides"] if ride["alarms"] and ride["ended_by"])
@@ -212,6 +211,7 @@ def main() -> None:
             port = free_port()
             with demo(folder, port) as url:
                 glance(camera, url)
+                wait_for(lambda: len(dated(url)) >= 3, EARLIER_S, "the earlier rides", 5)  # whole ones
             with demo(folder, port) as url:
                 bring_heron(folder)
                 bench(camera, url)
