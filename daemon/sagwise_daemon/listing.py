@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -75,20 +75,17 @@ def _change(store: Store, args: Namespace) -> None:
     wish = {key: value for key, value in given.items() if value is not None}
     if (wish or args.delete or args.restore) and not args.rides:
         raise InputError("RIDE is missing; say which rides are to be changed")
-    list(_named(store, args.rides))  # one that there is not keeps all others from being changed
+    deleted = True if args.delete else False if args.restore else None
     engine = reader_engine(store.path)
     changes = Changes(engine, store.path)
     try:
-        for ride_id in args.rides:
-            if wish:
-                _said(store, ride_id, lambda: changes.change(ride_id, wish))  # noqa: B023
-            if args.delete:
-                _said(store, ride_id, lambda: changes.delete(ride_id))  # noqa: B023
-            if args.restore:
-                _said(store, ride_id, lambda: changes.restore(ride_id))  # noqa: B023
+        if wish or deleted is not None or args.purge:  # a number that no ride has keeps all of it from being done
+            changes.together(args.rides, wish, deleted=deleted)
         if args.purge:
             gone = changes.purge()
             sys.stderr.write(f"{len(gone)} gone for good\n")
+    except (KeyError, ValueError) as refused:
+        raise InputError(f"{store.path}: {refused.args[0]}") from None
     finally:
         changes.close()
         engine.dispose()
@@ -106,15 +103,6 @@ def _hint(store: Store, name: str | None) -> None:
         changes.close()
         engine.dispose()
     sys.stderr.write(f"--pack: the store has no rides of {name!r}; its packs are: {known}\n")
-
-
-def _said(store: Store, ride_id: int, change: Callable[[], None]) -> None:
-    try:
-        change()
-    except KeyError:
-        raise InputError(f"{store.path}: there is no ride {ride_id}") from None
-    except ValueError as refused:
-        raise InputError(f"{store.path}: {refused}") from None
 
 
 def _named(store: Store, numbers: Sequence[int]) -> Iterator[Ride]:

@@ -15,7 +15,7 @@ import sys
 import tempfile
 import zlib
 from argparse import ArgumentParser, Namespace, RawDescriptionHelpFormatter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -29,7 +29,7 @@ from sagwise_daemon.config import load_pack
 from sagwise_daemon.config.mapping import EXAMPLE, ISO, Mapped, load_mapping
 from sagwise_daemon.domain.model import Estimates, Floats, Pack
 from sagwise_daemon.domain.ride.kinds import kind_of
-from sagwise_daemon.errors import InputError, StoreError, TraceError
+from sagwise_daemon.errors import InputError, SagwiseError, StoreError, TraceError
 from sagwise_daemon.io.binary_forms import BINARY, as_csv
 from sagwise_daemon.io.export import sha256_of
 from sagwise_daemon.io.foreign import every_fault, read_foreign
@@ -76,15 +76,28 @@ def run(args: Namespace) -> int:
     _check(args.store, check_place)
     if args.store.exists():
         _check(args.store, bring_up_to_date)
-    told = []
-    for file in args.files:
-        told.append(take_in(args.store, file, pack, mapped, started, again=args.again))
-        if not args.json:
-            sys.stdout.write(_words(told[-1]) + "\n")
-            sys.stdout.flush()
-    if args.json:
-        sys.stdout.write(json.dumps({"rides": told}, ensure_ascii=False, allow_nan=False) + "\n")
+    told: list[dict[str, Any]] = []
+    failed: dict[str, str] | None = None
+    try:
+        for file in args.files:
+            try:
+                told.append(take_in(args.store, file, pack, mapped, started, again=args.again))
+            except SagwiseError as fault:
+                failed = {"file": str(file), "why": str(fault)}
+                raise
+            if not args.json:
+                sys.stdout.write(_words(told[-1]) + "\n")
+                sys.stdout.flush()
+    finally:
+        if args.json:
+            _document(told, failed, args.files[len(told) + (failed is not None) :])
     return 0
+
+
+def _document(told: Sequence[dict[str, Any]], failed: dict[str, str] | None, left: Sequence[Path]) -> None:
+    """What became of every file, also where one could not be used or the work was interrupted."""
+    document = {"rides": told, "failed": failed, "left": [str(file) for file in left]}
+    sys.stdout.write(json.dumps(document, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def _check(store: Path, check: Callable[[Path], None]) -> None:

@@ -82,7 +82,7 @@ class FakeArchive:
 
     def change(self, ride_id: int, wish: Mapping[str, str | None]) -> None:
         if wish.get("pack") == "Heron":
-            raise ValueError("Heron has 14 groups, the ride 16; choose the pack it was ridden with")
+            raise ValueError("Heron has 14 groups, ride 1 has 16; choose the pack it was ridden with")
         self.done.append(("change", ride_id, dict(wish)))
 
     def delete(self, ride_id: int) -> None:

@@ -112,6 +112,16 @@ def test_one_ride_that_there_is_not_keeps_all_from_being_changed(
     assert "gone" not in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("words", [("--correct-pack", HERON.name), ("--delete", "--correct-pack", HERON.name)])
+def test_one_ride_that_is_refused_keeps_all_from_being_changed(path: Path, words: tuple[str, ...]) -> None:
+    """Ride 3 has as many groups as Heron, ride 1 has not."""
+    with pytest.raises(InputError, match="has 14 groups, ride 1 has 16"):
+        run(path, 3, 1, "--name", "gone", *words)
+    with Store.open(path) as store:
+        assert (store.rides.ride(3).name, store.rides.ride(3).deleted) == (None, False)
+        assert store.rides.ride(3).pack == HERON.name
+
+
 def test_one_ride_with_its_summary(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(path, 1, "--json") == 0
     (ride,) = json.loads(capsys.readouterr().out)["rides"]
@@ -137,7 +147,7 @@ def test_name_note_delete_and_restore(path: Path, capsys: pytest.CaptureFixture[
     ("words", "told"),
     [
         (("99",), "there is no ride 99"),
-        (("1", "--correct-pack", "Heron 14s"), "has 14 groups, the ride 16"),
+        (("1", "--correct-pack", "Heron 14s"), "has 14 groups, ride 1 has 16"),
         (("--since", "yesterday"), "write it like 2026-05-01"),
         (("--limit", "0"), "--limit: 0 is not allowed"),
         (("--delete",), "RIDE is missing"),

@@ -211,7 +211,7 @@ def test_name_note_and_pack_are_set_and_set_back(store: Store, changes: Changes,
 def test_a_pack_with_other_groups_is_refused(store: Store, changes: Changes) -> None:
     ride_id = record(store, 0.0)
     record(store, 1.0, pack=HERON)
-    with pytest.raises(ValueError, match="has 14 groups, the ride 16"):
+    with pytest.raises(ValueError, match="has 14 groups, ride 1 has 16"):
         changes.change(ride_id, {"pack": HERON.name, "name": "kept out"})
     assert store.rides.ride(ride_id).name is None, "all of a change or none of it"
 

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from sagwise_daemon import take_in
+from sagwise_daemon.__main__ import main
 from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.config.mapping import EXAMPLE, load_mapping
 from sagwise_daemon.domain.model import AlarmState, Basis
@@ -272,6 +273,23 @@ def test_a_store_is_made_with_the_first_ride_that_can_be_used(tmp_path: Path) ->
         run(good, bad, "--pack", OTTER_FILE, "--store", store)
     with Store.open(store) as opened:
         assert [ride.samples for ride in opened.rides.rides()] == [50]
+
+
+def test_json_says_what_became_of_every_file(tmp_path: Path, target: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also where a later one fails: what was stored before it had been told to nobody."""
+    good, bad, after = (tmp_path / name for name in ("good.csv", "bad.csv", "after.csv"))
+    write_trace(good, simple_trace(50))
+    bad.write_text("time_s,group_01_v\n0,3.9\n", encoding="utf-8")
+    words = ["import", "--json", "--store", str(target), "--pack", str(OTTER_FILE), str(good)]
+    assert main(words) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [ride["new"] for ride in told["rides"]] == [True] and (told["failed"], told["left"]) == (None, [])
+    assert main([*words, str(bad), str(after)]) == 2
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    assert [(ride["file"], ride["ride_id"], ride["new"]) for ride in told["rides"]] == [(str(good), 1, False)]
+    assert told["failed"]["file"] == str(bad) and "group" in told["failed"]["why"]
+    assert told["left"] == [str(after)] and told["failed"]["why"] in " ".join(err.split())
 
 
 def test_only_twenty_bad_rows_are_told_and_the_rest_counted(tmp_path: Path, target: Path) -> None:

@@ -52,38 +52,28 @@ class Changes:
 
     def change(self, ride_id: int, wish: Mapping[str, str | None]) -> None:
         """As `ports.Archive.change`."""
-
-        def work(connection: Connection) -> None:
-            values: dict[str, Any] = {}
-            ride = _ride(connection, ride_id)
-            if "name" in wish:
-                values["ride_name"] = wish["name"] or None
-            if "note" in wish:
-                values["note"] = wish["note"] or ""
-            if wish.get("pack") is not None:
-                values["pack_id"] = _fitting_pack(connection, ride, str(wish["pack"]))
-                connection.execute(delete(summaries).where(summaries.c.ride_id == ride_id))
-            if values:
-                connection.execute(update(rides).where(rides.c.ride_id == ride_id).values(values))
-
-        self._write(work)
+        self.together([ride_id], wish)
 
     def delete(self, ride_id: int) -> None:
         """As `ports.Archive.delete`."""
-
-        def work(connection: Connection) -> None:
-            if _ride(connection, ride_id).ended_by is None:
-                raise ValueError(f"ride {ride_id} goes on; it can be deleted when it has ended")
-            connection.execute(update(rides).where(rides.c.ride_id == ride_id).values(deleted_unix_s=time.time()))
-
-        self._write(work)
+        self.together([ride_id], {}, deleted=True)
 
     def restore(self, ride_id: int) -> None:
         """As `ports.Archive.restore`."""
+        self.together([ride_id], {}, deleted=False)
+
+    def together(self, ride_ids: Sequence[int], wish: Mapping[str, str | None], *, deleted: bool | None = None) -> None:
+        """All of it for all of them, or nothing where one is refused. deleted: what they are to be, None as they are.
+
+        Raises as `ports.Archive.change` and `delete`, for the first that is refused.
+        """
 
         def work(connection: Connection) -> None:
-            _ride(connection, ride_id)
-            connection.execute(update(rides).where(rides.c.ride_id == ride_id).values(deleted_unix_s=None))
+            for ride_id in ride_ids:
+                ride = _ride(connection, ride_id)
+                values = _wished(connection, ride, wish) | _deletion(ride, deleted)
+                if values:
+                    connection.execute(update(rides).where(rides.c.ride_id == ride_id).values(values))
 
         self._write(work)
 
@@ -120,6 +110,27 @@ def _ride(connection: Connection, ride_id: int) -> Row[Any]:
     return found
 
 
+def _wished(connection: Connection, ride: Row[Any], wish: Mapping[str, str | None]) -> dict[str, Any]:
+    """The ride's new values. Another pack takes away the summary that was made with the one before."""
+    values: dict[str, Any] = {}
+    if "name" in wish:
+        values["ride_name"] = wish["name"] or None
+    if "note" in wish:
+        values["note"] = wish["note"] or ""
+    if wish.get("pack") is not None:
+        values["pack_id"] = _fitting_pack(connection, ride, str(wish["pack"]))
+        connection.execute(delete(summaries).where(summaries.c.ride_id == ride.ride_id))
+    return values
+
+
+def _deletion(ride: Row[Any], deleted: bool | None) -> dict[str, Any]:
+    if deleted is None:
+        return {}
+    if deleted and ride.ended_by is None:
+        raise ValueError(f"ride {ride.ride_id} goes on; it can be deleted when it has ended")
+    return {"deleted_unix_s": time.time() if deleted else None}
+
+
 def _fitting_pack(connection: Connection, ride: Row[Any], name: str) -> int:
     """The newest snapshot of that name with as many groups."""
     if ride.ended_by is None:
@@ -131,7 +142,8 @@ def _fitting_pack(connection: Connection, ride: Row[Any], name: str) -> int:
         return int(fitting[0])
     if found:
         raise ValueError(
-            f"{name} has {found[0].series} groups, the ride {ride.series}; choose the pack it was ridden with"
+            f"{name} has {found[0].series} groups, ride {ride.ride_id} has {ride.series}; "
+            "choose the pack it was ridden with"
         )
     raise ValueError(f"there is no pack {name!r} in the store; ride with it once, or import with --pack")
 
