@@ -431,6 +431,26 @@ def test_two_packs_are_compared(bike, phones, shots: Path) -> None:
     expect(page.locator(".facts-row")).to_be_visible()
 
 
+TYPED = [
+    ("#/packs", "Two packs are wanted here.", "Go to Health", ".facts-row"),
+    ("#/packs/Otter%2016s5p/", "Two packs are wanted here.", "Go to Health", ".facts-row"),
+    ("#/packs/%E0%A4/Wren%2016s", "No ride of %E0%A4 is kept.", "Health", ".facts-row"),
+    ("#/compare", "Two rides are wanted here.", "Go to the rides", ".ride"),
+    ("#/compare/2/3/1", "Two rides are wanted here.", "Go to the rides", ".ride"),
+    ("#/ride", "Tuesday", "Live", "#figure"),
+]
+
+
+def test_an_address_typed_by_hand_says_what_to_do(bike, phones, shots: Path) -> None:
+    page, _ = phones.open(bike.url)
+    for address, words, way, sign in TYPED:
+        page.evaluate("address => { location.hash = address; }", address)
+        expect(page.locator("#bench-body")).to_contain_text(words)
+        page.screenshot(path=shots / "typed.png")
+        page.get_by_role("link", name=way, exact=True).tap()
+        expect(page.locator(sign).first).to_be_visible()
+
+
 def test_a_closer_look_that_cannot_be_had_leaves_the_whole_rides_chart_and_says_so(bike, phones) -> None:
     page, watch = phones.open(bike.url, "/#/rides/3")
     watch.allowed.append("ERR_FAILED")

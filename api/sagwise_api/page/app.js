@@ -24,11 +24,15 @@ let leave = () => {};
 let turn = 0;
 const TIME_AFTER_MS = 3000;
 
+function decoded(part) {
+  try { return decodeURIComponent(part); } catch { return part; } // typed by hand
+}
+
 function route() {
   const [, name = "", ...rest] = location.hash.split("/");
-  if (name === "packs") return [name, rest.map(decodeURIComponent)];
+  if (name === "packs") return [name, rest.filter(Boolean).map(decoded)];
   const ids = rest.filter((part) => /^\d+$/.test(part)).map(Number);
-  if (name === "rides" && ids.length > 0) return ["ride", ids];
+  if (name === "rides" || name === "ride") return [ids.length > 0 ? "ride" : "rides", ids];
   return [name, ids];
 }
 

@@ -122,11 +122,20 @@ async function show(body, sides, heads, note) {
   return () => comparison.remove();
 }
 
+/** An address that was typed by hand may name one, or none. */
+function missing(body, words, href, where) {
+  body.replaceChildren(element("p", { class: "empty" }, words),
+    element("div", { class: "buttons" }, element("a", { class: "tap", href }, where)));
+  return null;
+}
+
 export function showComparison(ids, body) {
+  if (ids.length !== 2) return missing(body, "Two rides are wanted here. Mark two in the list of rides, then tap Compare.", "#/rides", "Go to the rides");
   return show(body, Promise.all(ids.map(rideSide)), FIGURES.map(([, words]) => words), "");
 }
 
 export function showPacks(names, body) {
+  if (names.length !== 2) return missing(body, "Two packs are wanted here. Choose one under Health, then tap the pack to hold it against.", "#/health", "Go to Health");
   const sides = get("/packs/known").then(({ packs }) => Promise.all(names.map((name) => packSide(name, packs))));
   return show(body, sides, PACK_FIGURES.map(([words]) => words), "Each line is the middle of the pack’s newest rides.");
 }
