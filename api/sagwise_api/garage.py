@@ -4,7 +4,6 @@ with its time and device and can be taken back.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Annotated, TypeVar
 
@@ -257,21 +256,12 @@ def _tried(ride: owner.TriedRide) -> WhatIfOut:
     )
 
 
-def _as_heard(times_s: list[float], follow_s: float) -> int:
-    """How many of the times, which rise, come more than `follow_s` after the last one that counts."""
-    counted, last_s = 0, -math.inf
-    for time_s in times_s:
-        if time_s - last_s > follow_s:
-            counted, last_s = counted + 1, time_s
-    return counted
-
-
 def _warned(tried: Tried, told: Warnings, follow_s: float) -> WarnedOut:
     return WarnedOut(
         limit_v=tried.setting.limit_v,
         on_delay_s=tried.setting.on_delay_s,
         count=told.count,
-        warnings=_as_heard([time_s for time_s, _ in told.raises], follow_s),
+        warnings=told.heard(follow_s),
         groups=told.groups,
         first_s=known(told.first_s, 2),
         to_end_s=known(told.to_end_s, 2),

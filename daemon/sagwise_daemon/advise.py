@@ -17,6 +17,7 @@ from typing import Any
 
 from sagwise_daemon.changed import from_log, rules_changed
 from sagwise_daemon.config import load_pack
+from sagwise_daemon.domain.alarm.causes import FOLLOW_S
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.pack.profile import RULES
 from sagwise_daemon.domain.ports import Ride, RideFilter
@@ -45,7 +46,7 @@ from sagwise_daemon.terminal import say
 
 log = logging.getLogger(__name__)
 
-NEWEST = 20
+NEWEST, EVERY = 20, 1_000_000
 CAUTION = (
     "This is a proposal from your own rides, not a guarantee. The limits of the cell maker come first: where the maker "
     "asks for more, take the maker's. Check with a voltmeter: one minute after a stop the group should read what is "
@@ -55,10 +56,12 @@ CAUTION = (
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """The rides that can be used, and why each other one cannot."""
+    """The rides that can be used, and why each other one cannot. others: packs of the store, where it has no ride of
+    this one."""
 
     rides: tuple[RideTried, ...]
     skipped: tuple[tuple[int, str], ...]
+    others: tuple[str, ...] = ()
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -101,10 +104,12 @@ def run(args: Namespace) -> int:
 
 def look(store: Store, pack: Pack, newest: int = NEWEST) -> Looked:
     """Try every candidate on the newest stored rides of this pack."""
-    ridden = RideFilter(kind=RIDE, pack=pack.name)
-    rides = [ride for ride in store.rides.rides(limit=1_000_000, wanted=ridden) if ride.series == pack.series]
+    rides = store.rides.rides(newest, wanted=RideFilter(kind=RIDE, pack=pack.name))
+    if not rides:
+        others = {ride.pack for ride in store.rides.rides(EVERY, wanted=RideFilter(kind=RIDE))}
+        return Looked((), (), tuple(sorted(others)))
     tried, skipped = [], []
-    for ride in rides[:newest]:
+    for ride in rides:
         why = _unusable(store, ride, pack)
         if why is None:
             log.info("ride %d, %.0f min", ride.ride_id, ride.duration_s / 60)
@@ -117,6 +122,8 @@ def look(store: Store, pack: Pack, newest: int = NEWEST) -> Looked:
 def _unusable(store: Store, ride: Ride, pack: Pack) -> str | None:
     if ride.ended_by is None:
         return "still goes on"
+    if ride.series != pack.series:
+        return f"was ridden with {ride.series} groups, and the pack file has {pack.series}"
     if ride.duration_s < SHORTEST_S:
         return f"lasted {ride.duration_s / 60:.1f} min, and {SHORTEST_S / 60:g} are needed"
     ridden = store.rides.pack(ride.ride_id)
@@ -191,33 +198,46 @@ def words(pack: Pack, looked: Looked, advice: Advice, on_page: bool = False) -> 
     """The same for people. on_page: `rest_low` is not as the pack file has it, but as it was set on the page."""
     yield f"{pack.name}: {_count(len(looked.rides), 'stored ride')} looked at"
     yield from (f"  ride {number} left out: it {why}" for number, why in looked.skipped)
+    if looked.others:
+        yield f"  no ride of a pack of that name is stored; there are rides of {', '.join(looked.others)}"
     yield ""
     yield from _reasons(pack, looked.rides, advice)
     yield ""
+    if advice.proposed != advice.now or not pack.rules[RULE].enabled:
+        yield from _to_write(pack, advice, on_page)
+        yield ""
+    yield CAUTION
+
+
+def _to_write(pack: Pack, advice: Advice, on_page: bool) -> Iterator[str]:
+    """The lines that make the pack file say what is proposed."""
     if on_page:
         yield f"{RULE} was set on the page, which outdoes the pack file: change it there, on the view of the pack."
     yield "In the pack file:"
     yield f"  [alarm.{RULE}]"
     yield f"  {RULES[RULE].limit_key} = {_volts(advice.proposed.limit_v)[:-2]}"
     yield f"  on_delay_s = {advice.proposed.on_delay_s:g}"
-    yield ""
-    yield CAUTION
+    if not pack.rules[RULE].enabled:
+        yield "  enabled = true"
 
 
 def _reasons(pack: Pack, rides: Sequence[RideTried], advice: Advice) -> Iterator[str]:
     """One sentence or two a line, the proposal first."""
     yield _proposal(pack, advice)
     if not pack.rules[RULE].enabled:
-        yield f"{RULE} is switched off in the pack file; what follows is what it would have done."
+        yield (
+            f"{RULE} is switched off, so nothing warns of an empty group before the floor: switch it on. What follows "
+            "is what it would have done."
+        )
     if not advice.counted.enough:
         yield (
-            f"Not enough rides yet: {len(advice.counted.used)} of {ENOUGH_RIDES}, of them {len(advice.counted.low)} of "
-            f"{ENOUGH_LOW} that went low. Until then nothing is made to warn later."
+            f"Not enough rides yet: {len(advice.counted.used)}, {len(advice.counted.low)} of them low; "
+            f"{ENOUGH_RIDES} are needed, {ENOUGH_LOW} of them low. Until then nothing is made to warn later."
         )
     if rides:
         yield _told(rides, advice.proposed)
         yield from _floors(pack, rides, advice)
-    yield from _buzzer(rides, advice)
+        yield from _buzzer(rides, advice)
 
 
 def _proposal(pack: Pack, advice: Advice) -> str:
@@ -242,14 +262,20 @@ def _told(rides: Sequence[RideTried], setting: Setting) -> str:
     """How often and how early that setting would have warned, and a plain buzzer with it."""
     heard = [ride.tried[setting] for ride in rides]
     warned = [one.rest for one in heard if one.rest.raises]
-    said = f"It would have warned {_times(sum(one.rest.count for one in heard))} in {len(warned)} of {len(heard)} rides"
+    said = f"It would have warned {_times(sum(one.rest.heard(FOLLOW_S) for one in heard))}"
     if warned:
-        minutes = sorted((one.to_end_s or 0.0) / 60 for one in warned)
-        said += f", first {minutes[0]:.1f} to {minutes[-1]:.1f} min before the end of the ride"
-        energy = sorted(one.to_end_wh for one in warned if one.to_end_wh is not None)
-        said += f" ({energy[0]:.0f} to {energy[-1]:.0f} Wh)" if energy else ""
+        said += f", in {len(warned)} of {_count(len(heard), 'ride')}"
+        said += f", first {_span([(one.to_end_s or 0.0) / 60 for one in warned], 1)} min before the end of the ride"
+        energy = [one.to_end_wh for one in warned if one.to_end_wh is not None]
+        said += f" ({_span(energy, 0)} Wh)" if energy else ""
     sounded = sum(one.plain.count for one in heard)
     return f"{said}. A plain buzzer with this limit and delay would have sounded {_times(sounded)}."
+
+
+def _span(values: Sequence[float], digits: int) -> str:
+    """As 2.8 to 6.8; one number where both ends read alike."""
+    low, high = f"{min(values):.{digits}f}", f"{max(values):.{digits}f}"
+    return low if low == high else f"{low} to {high}"
 
 
 def _floors(pack: Pack, rides: Sequence[RideTried], advice: Advice) -> Iterator[str]:

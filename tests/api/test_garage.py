@@ -11,7 +11,6 @@ import pytest
 from made_archive import MadeJudge
 
 from sagwise_api import PageSettings, create_app
-from sagwise_api.garage import _as_heard
 from sagwise_daemon.config.pack import BUILT_IN
 from sagwise_daemon.domain.ride.settings_grid import Setting
 from sagwise_daemon.garage import Garage
@@ -101,10 +100,3 @@ def test_what_if_gives_every_setting_beside_the_plain_buzzer(ask) -> None:
     own = next(one for one in body["rest"] if (one["limit_v"], one["on_delay_s"]) == (3.3, 1.0))
     assert own["count"] == own["warnings"] == 1 and own["raises_s"] == [pytest.approx(own["first_s"], abs=0.1)]
     assert ask("GET", "/api/v1/rides/9/what-if").status_code == 404
-
-
-def test_groups_that_follow_one_are_heard_as_one_warning() -> None:
-    times = [10.0, 12.0, 69.0, 71.0, 200.0]
-    assert _as_heard(times, 60.0) == 3, "at 10, 71 and 200 s"
-    assert _as_heard(times, 0.0) == 5
-    assert _as_heard([], 60.0) == 0

@@ -161,10 +161,18 @@ def test_a_limit_near_empty_is_not_lowered_further() -> None:
 
 def test_a_longer_delay_where_warnings_come_back_again_and_again() -> None:
     pack = a_pack()
-    calm = advise(pack, [a_ride(pack, 1, 3.9, 3.2)])
+    calm = advise(pack, [a_ride(pack, number, 3.9, 3.2) for number in range(ENOUGH_RIDES)])
     assert calm.proposed.on_delay_s == 1.0
-    restless = advise(pack, [a_ride(pack, 1, 3.9, 3.2, returns=4)])
+    restless = advise(pack, [a_ride(pack, number, 3.9, 3.2, returns=4) for number in range(ENOUGH_RIDES)])
     assert restless.proposed == Setting(3.3, 2.0)
+
+
+def test_a_few_rides_make_no_delay_longer() -> None:
+    """It is said so: "until then nothing is made to warn later"."""
+    pack = a_pack()
+    few = advise(pack, [a_ride(pack, number, 3.9, 3.2, returns=4) for number in range(ENOUGH_RIDES - 1)])
+    assert not few.counted.enough
+    assert few.proposed == Setting(3.3, 1.0)
 
 
 def test_a_delay_is_never_shortened() -> None:

@@ -16,7 +16,7 @@ from sagwise_daemon.domain.alarm.yardstick import plain_threshold
 from sagwise_daemon.domain.core import new_state, step, take
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Pack, Readings, Silence
 from sagwise_daemon.domain.pack.profile import build_pack
-from sagwise_daemon.domain.ride.settings_grid import Grid, Setting, floor_s
+from sagwise_daemon.domain.ride.settings_grid import Grid, Setting, Warnings, floor_s
 from sagwise_daemon.domain.ride.summary import Summary, running_wh
 from sagwise_daemon.io.trace import Trace
 from sagwise_daemon.replay import pieces, replay
@@ -171,3 +171,10 @@ def test_running_energy_ends_where_the_summary_does() -> None:
 def test_how_many_settings_at_once(count: int) -> None:
     with pytest.raises(ValueError, match="1 to 1000"):
         Grid(a_pack(), [Setting(3.3, 1.0)] * count)
+
+
+def test_groups_that_follow_one_are_heard_as_one_warning() -> None:
+    told = Warnings(tuple((time_s, group) for group, time_s in enumerate((10.0, 12.0, 69.0, 71.0, 200.0), 1)))
+    assert told.heard(60.0) == 3, "at 10, 71 and 200 s"
+    assert told.heard(0.0) == 5
+    assert Warnings(()).heard(60.0) == 0

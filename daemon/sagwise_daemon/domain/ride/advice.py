@@ -3,9 +3,9 @@ cell maker's empty voltage, and never later than now on the word of a few rides.
 
 A limit is raised when a ride reached the floor (`loaded_floor` sounded) too soon after the warning and a higher limit
 would have said so in time; for that one ride is enough. It is lowered only by a small step, and only when enough
-rides went low and every one of them went on for long after its warning without reaching the floor. Where the floor
-was met by sag alone, before any limit tried would have warned, no limit is blamed and the rider is told. Before enough
-rides are there, a limit under the usual one of the chemistry goes back up to that.
+rides went low and every one of them went on for long after its warning without reaching the floor; nor is a delay made
+longer before that. Where the floor was met by sag alone, before any limit tried would have warned, no limit is blamed
+and the rider is told. Before enough rides are there, a limit under the usual one of the chemistry goes back up to that.
 """
 
 from __future__ import annotations
@@ -117,7 +117,9 @@ def advise(pack: Pack, rides: Sequence[RideTried]) -> Advice:
     volts = _raised(foreseeable, now) if late else _lowered(pack, rides, counted, now)
     if not counted.enough:
         volts = max(volts, usual_v(pack))
-    proposed = Setting(volts, _delay(rides, Setting(volts, now.on_delay_s)))
+    proposed = Setting(volts, now.on_delay_s)
+    if counted.enough:
+        proposed = Setting(volts, _delay(rides, proposed))
     change = Change.RAISE if volts > now.limit_v else Change.LOWER if volts < now.limit_v else Change.KEEP
     return Advice(counted, now, proposed, change, late, _buzzer(rides, proposed))
 

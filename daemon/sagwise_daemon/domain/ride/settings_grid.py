@@ -58,6 +58,14 @@ class Warnings:
         """How many groups were warned of; where `count` is larger, some came back."""
         return len({group for _, group in self.raises})
 
+    def heard(self, follow_s: float) -> int:
+        """As a rider counts: what begins to sound within `follow_s` of a warning that counts is one with it."""
+        counted, last_s = 0, -math.inf
+        for time_s, _ in self.raises:
+            if time_s - last_s > follow_s:
+                counted, last_s = counted + 1, time_s
+        return counted
+
     @property
     def first_s(self) -> float | None:
         return self.raises[0][0] if self.raises else None
