@@ -13,6 +13,8 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -379,6 +381,75 @@ def test_a_file_that_was_cut_short_loses_its_end_only(
         ]
         assert whole
     assert examine(path) == []
+
+
+def overwrite(path: Path, pages: Iterable[int], size: int = 1024) -> None:
+    with path.open("r+b") as file:
+        for number in pages:
+            file.seek((number - 1) * size)
+            file.write(b"\xff" * size)
+
+
+def pages_of_the_list(path: Path) -> list[int]:
+    with closing(sqlite3.connect(path)) as connection:
+        return [n for (n,) in connection.execute("SELECT pageno FROM dbstat WHERE name = 'sqlite_schema'")]
+
+
+@pytest.mark.parametrize("hit", [(0, 1, 2), (4, 5, 6)])
+@pytest.mark.slow
+def test_a_damaged_list_of_tables_costs_nothing(
+    path: Path, hit: tuple[int, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The file's first page, or others that SQLite finds the tables by: before, not one row could be read."""
+    listed = pages_of_the_list(path)
+    assert listed[0] == 1 and len(listed) == 7
+    with Store.open(path) as store:
+        charts = [store.rides.overview(ride, ["loaded_v"]) for ride in (1, 2)]
+    overwrite(path, [listed[number] for number in hit])
+    damaged = path.read_bytes()
+    assert doctor("--data", path, "--repair") == 1
+    done = capsys.readouterr().out
+    assert "done: made the damaged list of tables again" in done and "at least 0 could not be read" in done
+    assert (path.parent / "rides.sqlite.damaged-1").read_bytes() == damaged
+    assert examine(path) == [] and not list(path.parent.glob("*.listed*"))
+    with Store.open(path) as store:
+        assert [store.rides.samples(ride).rows for ride in (1, 2, 3)] == [2600, COUNT, 100]
+        assert [store.rides.overview(ride, ["loaded_v"]) for ride in (1, 2)] == charts
+        assert len(store.rides.events()) == 3 and store.rides.pack(1)
+
+
+@pytest.mark.slow
+def test_what_a_log_holds_is_kept_with_a_damaged_list_of_tables(path: Path) -> None:
+    """As after a power cut that also cost a page: what was written last is in the log alone."""
+    torn = path.parent / "cut" / path.name
+    torn.parent.mkdir()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE rides SET note = 'in the log' WHERE ride_id = 1")
+        connection.commit()
+        for end in ("", "-wal"):
+            shutil.copy(f"{path}{end}", f"{torn}{end}")
+    overwrite(torn, [1])
+    assert doctor("--data", torn, "--repair") == 1
+    assert examine(torn) == []
+    with Store.open(torn) as store:
+        assert [store.rides.samples(ride).rows for ride in (1, 2, 3)] == [2600, COUNT, 100]
+        assert store.rides.ride(1).note == "in the log"
+
+
+@pytest.mark.slow
+def test_a_list_of_tables_is_not_made_where_they_lie_elsewhere(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file that another program wrote anew, or an older sagwise began: rather nothing than rows of another table."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        for name in ("overviews", "summaries"):  # again, behind the rows of the others
+            (words,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = ?", (name,)).fetchone()
+            connection.execute(f"DROP TABLE {name}")
+            connection.execute("INSERT INTO counters VALUES (?, 1)", (name * 1000,))  # what is free now is used
+            connection.execute(words)
+    overwrite(path, [1])
+    damaged = path.read_bytes()
+    assert doctor("--data", path, "--repair") == 1
+    assert "not one row can be read, and the file is left as it is" in capsys.readouterr().err
+    assert path.read_bytes() == damaged and [file.name for file in path.parent.iterdir()] == ["rides.sqlite"]
 
 
 def test_damaged_facts_of_a_pack_are_named_and_cost_its_facts_only(

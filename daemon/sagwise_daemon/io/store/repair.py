@@ -25,6 +25,7 @@ from sagwise_daemon.io.store.folding import chunk_row
 from sagwise_daemon.io.store.housework import forget_levels, make_overview
 from sagwise_daemon.io.store.known_packs import lost as lost_pack
 from sagwise_daemon.io.store.rides import StoredRides
+from sagwise_daemon.io.store.table_list import readable
 from sagwise_daemon.io.store.tables import boots, chunks, counters, events, gaps, metadata, packs, pieces, rides
 
 DAMAGED = "damaged"
@@ -139,7 +140,12 @@ def _salvage(path: Path) -> list[str]:
         leftover.unlink(missing_ok=True)
     bring_up_to_date(fresh)
     lost, kept = 0, 0
-    with _as_long_as_it_says(path), closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(fresh)) as new:
+    with (
+        _as_long_as_it_says(path),
+        readable(path, fresh) as (source, listed),
+        closing(sqlite3.connect(source)) as old,
+        closing(sqlite3.connect(fresh)) as new,
+    ):
         new.execute("DELETE FROM counters")
         for table in metadata.sorted_tables:
             got, gone = _copy(old, new, table)
@@ -147,12 +153,16 @@ def _salvage(path: Path) -> list[str]:
         new.commit()
     if not kept:
         fresh.unlink()
-        raise StoreError(f"{path}: not one row can be read; move the file away and begin a new store")
+        raise StoreError(
+            f"{path}: not one row can be read, and the file is left as it is; keep it under another name "
+            f"(mv {path.name} {path.name}.damaged), and sagwise begins a new store when it is started"
+        )
     engine = writer_engine(fresh)
     with engine.begin() as connection:
         packless = _join_up(connection)
     engine.dispose()
-    return [_take_its_place(path, fresh, kept, lost), *map(lost_pack, packless)]
+    again = ["made the damaged list of tables again"] if listed else []
+    return [*again, _take_its_place(path, fresh, kept, lost), *map(lost_pack, packless)]
 
 
 @contextmanager
