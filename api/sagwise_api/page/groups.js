@@ -52,10 +52,9 @@ export function groupTable(ride) {
     element("thead", {}, element("tr", {}, ...heads.map((words) => element("th", { scope: "col" }, words)))),
     element("tbody", {}, ...rows(summary, most)));
   const title = element("h2", {}, "Groups");
-  if (summary.weakest?.reason === "none" || !summary.weakest) {
-    return [title, table, element("p", { class: "quiet" }, "No group stands out.")];
-  }
-  return [title, table];
+  if (summary.weakest && summary.weakest.reason !== "none") return [title, table];
+  const words = summary.weakest?.words ?? "Nothing is known that would tell one group from another.";
+  return [title, table, element("p", { class: "quiet" }, words)];
 }
 
 /** What a plain buzzer would have done on this ride. */

@@ -3,6 +3,12 @@
 import { get } from "./api.js";
 import { button, element, figure, stylesheet } from "./dom.js";
 
+const RESISTS = 1.25; // as the words about them have it
+const HOLDS = 0.9;
+
+const standsOut = (health, group, capacity) => health.ageing.includes(group.group) || health.fading.includes(group.group)
+  || (health.enough && (group.ratio >= RESISTS || (capacity?.ratio ?? 1) <= HOLDS));
+
 function perYear(trend, unit) {
   if (!trend) return "–";
   const digits = Math.abs(trend.per_year) < 0.1 ? 3 : 2;
@@ -14,14 +20,13 @@ function perYear(trend, unit) {
 function table(health) {
   const rows = health.resistance.groups.map((group, at) => {
     const capacity = health.capacity.groups[at];
-    const ageing = health.ageing.includes(group.group) || health.fading.includes(group.group);
-    return element("tr", ageing ? { class: "odd" } : {}, element("td", {}, String(group.group)),
+    return element("tr", standsOut(health, group, capacity) ? { class: "odd" } : {}, element("td", {}, String(group.group)),
       element("td", {}, group.latest === null ? "–" : group.latest.toFixed(2)),
       element("td", {}, group.ratio === null ? "–" : `${group.ratio.toFixed(2)}`),
       element("td", {}, perYear(group.trend, "")),
       element("td", {}, capacity?.latest === null || capacity === undefined ? "–" : capacity.latest.toFixed(1)));
   });
-  const heads = ["group", "resistance, mΩ", "to median", "change a year", "capacity, Ah"];
+  const heads = ["group", "resistance, mΩ", "to median", "mΩ more a year", "capacity, Ah"];
   return element("table", { class: "groups" },
     element("thead", {}, element("tr", {}, ...heads.map((words) => element("th", { scope: "col" }, words)))),
     element("tbody", {}, ...rows));

@@ -131,6 +131,27 @@ def test_the_weakest_group_and_why(record, changes, reason, words) -> None:
     assert reason == "none" or weakest.group == 4
 
 
+def test_without_a_temperature_groups_are_held_against_one_another_all_the_same(record) -> None:
+    summary = summarise(record(np.concatenate([rest(20), pull(45, 60)]), temperature_c=np.nan), "ride")
+    assert np.isnan(summary.groups[3].resistance_25c_mohm)
+    assert [one.resistance_ratio for one in summary.groups] == pytest.approx([1.0, 1.0, 1.0, 1.5])
+    assert summary.weakest is not None and summary.weakest.group == 4
+
+
+def test_of_what_nothing_is_known_nothing_stands_out_is_not_said(record) -> None:
+    """A short ride that ends under load tells no capacity; without estimates there is no resistance either."""
+    made = record(np.concatenate([rest(20), pull(45, 60)]), resistance_mohm=(3.0,) * 4)
+    weakest = summarise(made, "ride").weakest
+    assert weakest is not None
+    assert weakest.words == "No group stands out by resistance and rest voltage; of capacity nothing is known."
+    blind = replace(
+        made, estimates=replace(made.estimates, resistance_mohm=np.full_like(made.estimates.rest_v, np.nan))
+    )
+    weakest = summarise(blind, "ride").weakest
+    assert weakest is not None
+    assert weakest.words == "No group stands out by rest voltage; of resistance and capacity nothing is known."
+
+
 def test_alarms_are_counted_by_rule_and_group(event) -> None:
     low, spread = event("rest_low", 7), event("spread_high", None, priority=Priority.LOW)
     over = event("rest_low", 7, AlarmState.ACKNOWLEDGED)

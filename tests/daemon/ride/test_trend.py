@@ -7,6 +7,7 @@ and certified values from memory. That 36 pairs remembered give ten certified di
 from __future__ import annotations
 
 import statistics
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -133,3 +134,47 @@ def test_rides_in_any_order_and_one_in_deep_frost_change_nothing_much() -> None:
     assert found.ageing == (7,)
     assert found.resistance.median is not None
     assert found.resistance.median.per_year == pytest.approx(health(made, 16).resistance.median.per_year, rel=0.05)
+
+
+def steadily(made, group: int, resists: float = 1.0, holds: float = 1.0):
+    """The same rides with one group that is worse from the first of them on, and no worse at the last."""
+    share = np.ones(16)
+    share[group - 1] = resists
+    held = np.ones(16)
+    held[group - 1] = holds
+    return [
+        replace(one, resistance_mohm=one.resistance_mohm * share, capacity_ah=one.capacity_ah * held) for one in made
+    ]
+
+
+def test_a_group_that_was_bad_from_the_first_ride_on_is_named_too() -> None:
+    found = health(steadily(points(120, 365, {}), 5, resists=1.8, holds=0.8), 16)
+    assert found.ageing == found.fading == ()
+    assert "Group 5 resists 1." in found.words and "look at its joints" in found.words
+    less = 100 * (1 - found.capacity.groups[4].ratio)
+    assert less == pytest.approx(20, abs=3)
+    assert f"Group 5 holds {less:.0f} % less than the median: it is empty first." in found.words
+    assert "Group 4" not in found.words
+
+
+def test_that_none_gets_worse_is_said_with_what_would_not_show_yet() -> None:
+    """The least that is told is four standard errors: 3 % of noise on 8 rides over 3 weeks tells no slow ageing."""
+    few, many = health(points(8, 21, {}), 16), health(points(500, 1200, {}), 16)
+    assert few.enough and few.ageing == ()
+    least = 4.0 * max(one.against_others.per_year_sigma for one in few.resistance.groups if one.against_others)
+    assert least > 0.5
+    assert f"less than {100 * least:.0f} % a year more resistance would not show yet" in few.words
+    assert many.words == "No group is seen to get worse faster than the others."
+
+
+def test_without_capacities_that_is_said_and_how_to_have_them() -> None:
+    made = [replace(one, capacity_ah=np.full(16, NAN)) for one in points(120, 365, {7: 0.25})]
+    found = health(made, 16)
+    assert found.ageing == (7,) and "Of capacity too little is known" in found.words
+
+
+def test_rides_without_a_temperature_are_not_called_too_few() -> None:
+    made = [replace(one, resistance_mohm=np.full(16, NAN)) for one in points(30, 365, {})]
+    found = health(made, 16)
+    assert not found.enough
+    assert found.words.startswith("In none of 30 rides is the resistance at 25 °C known")

@@ -40,9 +40,10 @@ RULE = "rest_low"
 class GroupFigures:
     """One group of one record; NaN where unknown.
 
-    sag_v: rest minus loaded voltage at `sag_current_a`. resistance_ratio: at 25 degC to the pack's median.
-    resistance_before_ratio: to the median of the earlier rides. capacity_ah: what it would hold from full to empty.
-    calm_start_v, calm_end_v: measured without load at either end of the record.
+    sag_v: rest minus loaded voltage at `sag_current_a`. resistance_ratio: at 25 degC to the pack's median; as it was
+    where no temperature is known, for all groups share it. resistance_before_ratio: to the median of the earlier rides.
+    capacity_ah: what it would hold from full to empty. calm_start_v, calm_end_v: measured without load at either end of
+    the record.
     """
 
     group: int
@@ -236,6 +237,7 @@ def _groups(record: Recorded, loaded_min_v: Floats, earlier_25c_mohm: Sequence[F
     before = np.full(series, np.nan)
     if len(earlier_25c_mohm):
         before = np.array([middle(column) for column in np.stack(earlier_25c_mohm).T])
+    against = now if np.isnan(at_25).all() else at_25
     capacity_ah, capacity_sigma_ah = capacities(record)
     columns = (
         loaded_min_v,
@@ -245,7 +247,7 @@ def _groups(record: Recorded, loaded_min_v: Floats, earlier_25c_mohm: Sequence[F
         sag_v(record, SAG_C * record.pack.capacity_ah),
         now,
         at_25,
-        _ratio(at_25, middle(at_25)),
+        _ratio(against, middle(against)),
         _ratio(at_25, before),
         capacity_ah,
         capacity_sigma_ah,

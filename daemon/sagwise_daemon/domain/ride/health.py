@@ -1,5 +1,6 @@
 """Health of a pack over its rides. Law: not a word before enough rides over enough days; a group is called ageing only
-against its neighbours, since all groups see the same weather, rider and curve.
+against its neighbours, since all groups see the same weather, rider and curve; and "none does" is said with what
+would not show yet.
 
 Resistance is at 25 degC, capacity what a group would hold from full to empty, spread that of the groups at rest.
 """
@@ -7,7 +8,7 @@ Resistance is at 25 degC, capacity what a group would hold from full to empty, s
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,7 @@ AGEING_PER_YEAR = 0.05  # against the others: makers call a cell worn at twice i
 FADING_PER_YEAR = 0.03
 SIGMAS = 4.0  # as many groups are looked at, one of 48 would pass three by chance alone once in 15 packs
 OUTLIER_MADS = 6.0
+RESISTS, HOLDS = 1.25, 0.90  # to the median: so far from it a group is named, whether it gets worse or not
 # Not all that resists ages, and how much of the whole that part is moves with warmth and with the size of the pulls:
 # one and the same ageing of simulated cells is 0.257 a year in rides at 0 degC and 0.279 at 25. Over a simulated year
 # of 500 rides the estimator read 0.230 where the cells' own answer to those rides' pulls was 0.235.
@@ -99,7 +101,7 @@ def health(points: Sequence[HealthPoint], series: int) -> Health:
         days=float(np.ptp(days)) if len(days) else 0.0,
         undated=len(points) - len(dated),
         enough=enough,
-        words=_words(ageing, fading, resistance, capacity) if enough else _too_few(told, days),
+        words=" ".join(_words(ageing, fading, resistance, capacity)) if enough else _too_few(len(dated), told, days),
         ageing=ageing,
         fading=fading,
         resistance=resistance,
@@ -166,7 +168,7 @@ def _beyond(figure: Figure, per_year: float) -> tuple[int, ...]:
     found = []
     for group in figure.groups:
         line = group.against_others
-        if line is None or line.rides < ENOUGH_RIDES:
+        if line is None or not _told(group):
             continue
         towards = line.per_year * math.copysign(1.0, per_year)
         if towards > abs(per_year) and towards > SIGMAS * line.per_year_sigma:
@@ -174,24 +176,56 @@ def _beyond(figure: Figure, per_year: float) -> tuple[int, ...]:
     return tuple(found)
 
 
-def _too_few(told: Sequence[HealthPoint], days: Floats) -> str:
+def _too_few(dated: int, told: Sequence[HealthPoint], days: Floats) -> str:
+    if dated >= ENOUGH_RIDES and not told:
+        return (
+            f"In none of {dated} rides is the resistance at 25 °C known: that takes a current and a temperature sensor."
+        )
     over = float(np.ptp(days)) if len(days) else 0.0
     return f"Not enough rides yet: {len(told)} of {ENOUGH_RIDES}, over {over:.0f} of {ENOUGH_DAYS:.0f} days."
 
 
-def _words(ageing: tuple[int, ...], fading: tuple[int, ...], resistance: Figure, capacity: Figure) -> str:
-    said = [
-        f"Group {group} ages faster than the others: {_yearly(resistance, group)} a year more resistance against them, "
-        f"now {resistance.groups[group - 1].ratio:.2f} times the median."
-        for group in ageing
-    ]
-    said += [
-        f"Group {group} loses capacity faster than the others: {_yearly(capacity, group)} a year against them."
-        for group in fading
-    ]
-    if said:
-        return " ".join(said)
-    return "No group ages faster than the others."
+def _words(ageing: tuple[int, ...], fading: tuple[int, ...], resistance: Figure, capacity: Figure) -> Iterator[str]:
+    """One sentence or two a group, the one that changes first."""
+    for group in ageing:
+        yield (
+            f"Group {group} ages faster than the others: {_yearly(resistance, group)} a year more resistance against "
+            f"them, now {resistance.groups[group - 1].ratio:.2f} times the median. Look at its joints, then at its "
+            "cells."
+        )
+    for group in fading:
+        yield (
+            f"Group {group} loses capacity faster than the others: {_yearly(capacity, group)} a year against them. "
+            "It is empty first."
+        )
+    for one in resistance.groups:
+        if one.ratio >= RESISTS and one.group not in ageing:
+            yield f"Group {one.group} resists {one.ratio:.2f} times the median: look at its joints, then at its cells."
+    for one in capacity.groups:
+        if one.ratio <= HOLDS and one.group not in fading:
+            yield f"Group {one.group} holds {100 * (1 - one.ratio):.0f} % less than the median: it is empty first."
+    if not (ageing or fading):
+        yield f"No group is seen to get worse faster than the others{_unseen(resistance)}."
+    if not any(_told(one) for one in capacity.groups):
+        yield (
+            "Of capacity too little is known: it takes rides that draw a quarter of the charge and end with two "
+            "minutes of rest."
+        )
+
+
+def _told(group: GroupHealth) -> bool:
+    return group.against_others is not None and group.against_others.rides >= ENOUGH_RIDES
+
+
+def _unseen(resistance: Figure) -> str:
+    """How fast a group may get worse before it is told, where the rides do not show `AGEING_PER_YEAR` yet."""
+    sigmas = [one.against_others.per_year_sigma for one in resistance.groups if one.against_others is not None]
+    least = SIGMAS * max(sigmas, default=math.inf)
+    if math.isinf(least):
+        return ", but of too few rides is their resistance known"
+    if least <= AGEING_PER_YEAR:
+        return ""
+    return f", but less than {100 * least:.0f} % a year more resistance would not show yet"
 
 
 def _yearly(figure: Figure, group: int) -> str:

@@ -1,5 +1,5 @@
 """Which group is the weakest, and why. Law: the reason is the largest of three shortfalls, each measured in what a
-builder would call much; below that no group is blamed.
+builder would call much; below that no group is blamed, and it is said of what nothing is known.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from sagwise_daemon.domain.ride.recorded import middle
 MUCH_RATIO = 0.15
 MUCH_REST_V = 0.030
 MUCH_CAPACITY = 0.06
+LOOKED_AT = ("resistance", "rest voltage", "capacity")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ def weakest(
     reason, place = np.unravel_index(int(known.argmax()), known.shape)
     group = int(place) + 1
     if known.max() < 1.0:
-        return Weakest(group, "none", "No group stands out.")
+        return Weakest(group, "none", _none([bool(row.any()) for row in np.isfinite(scores)]))
     ratio, lacks = float(resistance_ratio[place]), 100.0 * float(short[place])
     sigma = 100.0 * float(capacity_sigma_ah[place] / middle(capacity_ah))
     holds = f"holds {lacks:.0f} ± {sigma:.0f} % less than the others"
@@ -53,6 +54,16 @@ def weakest(
     if reason == 1:
         return Weakest(group, "rest", f"It ends {1000 * float(behind_v[place]):.0f} mV under the others at rest.")
     return Weakest(group, "capacity", f"It {holds}.")
+
+
+def _none(known: list[bool]) -> str:
+    """known: whether each of `LOOKED_AT` is, of any group."""
+    seen, unseen = (
+        [name for name, is_known in zip(LOOKED_AT, known, strict=True) if is_known is which] for which in (True, False)
+    )
+    if not unseen:
+        return "No group stands out."
+    return f"No group stands out by {' and '.join(seen)}; of {' and '.join(unseen)} nothing is known."
 
 
 def _joint(ratio: float) -> str:

@@ -150,7 +150,9 @@ def _buzzer(buzzer: Mapping[str, Any], alarms: Sequence[Mapping[str, Any]]) -> s
 
 def _since(loss: Mapping[str, Any]) -> str:
     days = loss["hours"] / 24.0
-    return f"Over {days:.1f} days of standing the pack lost {1000 * loss['median_loss_v_per_day']:.1f} mV a day. "
+    lost_mv = 1000 * loss["median_loss_v_per_day"]
+    went = f"fell by {lost_mv:.1f}" if lost_mv >= 0.0 else f"rose by {-lost_mv:.1f}"
+    return f"Over {days:.1f} days of standing the groups {went} mV a day in the median. "
 
 
 def _charge(charge: Mapping[str, Any]) -> Iterator[str]:

@@ -14,7 +14,7 @@ from sagwise_daemon.errors import StoreError
 from sagwise_daemon.io.store.engine import writer_engine
 from sagwise_daemon.io.store.tables import rides, summaries
 
-VERSION = 3  # of what `domain.ride.figures` makes; one more, and every summary is made again
+VERSION = 4  # of what `domain.ride.figures` makes; one more, and every summary is made again
 
 
 class StoredSummaries:
