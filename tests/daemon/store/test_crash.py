@@ -12,6 +12,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -24,6 +26,7 @@ from sagwise_daemon.io.store.totals import Totals, advance
 
 CHILD = Path(__file__).parent / "riding_child.py"
 BEHIND_S = 2.0
+STORES = 3
 
 
 @dataclass
@@ -88,30 +91,41 @@ def check(path: Path, made: Promises, readings, known: set[int]) -> set[int]:
         return set(numbers)
 
 
-def kills(path: Path, count: int, seed: int, readings) -> None:
-    rng = random.Random(seed)
+def kills(path: Path, lives_s: Sequence[float], readings) -> tuple[int, int]:
+    """One store, killed after each of these times; events that were promised, and samples."""
     known: set[int] = set()
     promised = 0
-    for _ in range(count):
-        made = ride_until_killed(path, rng.uniform(0.05, 4.0))
+    for life_s in lives_s:
+        made = ride_until_killed(path, life_s)
         known = check(path, made, readings, known)
         promised += len(made.events)
-    print(f"{count} kills, {promised} events promised and {len(known)} samples, all stored")
-    assert promised > count and len(known) > 20 * count
     with Store.open(path) as store:
         assert len(store.rides.rides()) == 1
         assert {gap.cause for gap in store.rides.gaps(made.ride_id)} == {"restart"}
+    return promised, len(known)
+
+
+def check_kills(count: int, seed: int, empty_store: Path, folder: Path, readings) -> None:
+    """Several stores side by side, since most of the time is spent riding."""
+    rng = random.Random(seed)
+    lives_s = [rng.uniform(0.05, 4.0) for _ in range(count)]
+    paths = [Path(shutil.copy(empty_store, folder / f"rides-{number}.sqlite")) for number in range(STORES)]
+    with ThreadPoolExecutor(STORES) as threads:
+        going = [threads.submit(kills, path, lives_s[n::STORES], readings) for n, path in enumerate(paths)]
+        promised, known = map(sum, zip(*(one.result() for one in going), strict=True))
+    print(f"{count} kills, {promised} events promised and {known} samples, all stored")
+    assert promised > count and known > 20 * count
 
 
 @pytest.mark.slow
-def test_killed_fifteen_times(fresh: Path, readings) -> None:
-    kills(fresh, 15, seed=2, readings=readings)
+def test_killed_fifteen_times(empty_store: Path, tmp_path: Path, readings) -> None:
+    check_kills(15, 2, empty_store, tmp_path, readings)
 
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-def test_killed_two_hundred_times(fresh: Path, readings) -> None:
-    kills(fresh, 200, seed=3, readings=readings)
+def test_killed_two_hundred_times(empty_store: Path, tmp_path: Path, readings) -> None:
+    check_kills(200, 3, empty_store, tmp_path, readings)
 
 
 def commits_without_checkpoint(path: Path, folder: Path, start, readings, event) -> list[tuple[int, int, int]]:
