@@ -18,6 +18,7 @@ from sagwise_api.workers import Workers
 from sagwise_daemon.domain import owner
 from sagwise_daemon.domain.alarm.causes import FOLLOW_S
 from sagwise_daemon.domain.model import Pack, RuleSettings
+from sagwise_daemon.domain.pack.cautions import cautions
 from sagwise_daemon.domain.pack.profile import RULES, RuleSpec
 from sagwise_daemon.domain.ride.settings_grid import Tried, Warnings
 
@@ -53,6 +54,7 @@ class RuleSettingsOut(BaseModel):
 class SettingsOut(BaseModel):
     pack: str
     fitted: bool
+    cautions: list[str] = Field(description="what of the pack should make its builder look twice, the gravest first")
     rules: list[RuleSettingsOut]
 
 
@@ -152,7 +154,8 @@ def _add_settings(router: APIRouter, garage: owner.Garage, quick: Workers) -> No
         def read() -> SettingsOut:
             filed = garage.as_filed(name)
             pack = next(one for one in garage.packs() if one.name == name)
-            return SettingsOut(pack=name, fitted=garage.fitted().name == name, rules=_rules(pack, filed))
+            fitted, said = garage.fitted().name == name, list(cautions(pack))
+            return SettingsOut(pack=name, fitted=fitted, cautions=said, rules=_rules(pack, filed))
 
         return await quick.run(_said(read))
 

@@ -20,6 +20,7 @@ from sagwise_api import PageServer, PageSettings, create_app
 from sagwise_daemon.config import Config, load_config
 from sagwise_daemon.domain.model import HostState, Pack
 from sagwise_daemon.domain.owner import SetBy
+from sagwise_daemon.domain.pack.cautions import cautions
 from sagwise_daemon.domain.ride.bounds import RideSettings
 from sagwise_daemon.errors import PageError, StoreError
 from sagwise_daemon.flow import Flow
@@ -72,6 +73,7 @@ class Daemon:
         )
         self._judge = Judge(store.path, settings_among(self._garage.packs))
         self._pack = self._garage.fitted()
+        caution(self._pack)
         self.live = LiveOutlet(config.bike.name, self._pack)
         self._mqtt = self._make_mqtt()
         self._pipeline = self._make_pipeline()
@@ -126,6 +128,7 @@ class Daemon:
     def _fit(self, pack: Pack) -> None:
         """Other settings go on with what is known; another pack begins anew, as after a start."""
         same, self._pack = pack.name == self._pack.name, pack
+        caution(pack)
         if same:
             self._pipeline.retune(pack)
             return
@@ -248,6 +251,12 @@ def address(host: str, port: int) -> str:
     anywhere = host in ("0.0.0.0", "::")  # noqa: S104 - shown, not bound
     shown = [*own_addresses(), "127.0.0.1"] if anywhere else [host]
     return ", ".join(f"http://[{one}]:{port}/" if ":" in one else f"http://{one}:{port}/" for one in shown)
+
+
+def caution(pack: Pack) -> None:
+    """Say in the log what should make the pack's builder look twice."""
+    for words in cautions(pack):
+        log.warning("%s, a caution: %s", pack.name, words)
 
 
 def ride_settings(config: Config) -> RideSettings:

@@ -58,6 +58,14 @@ def test_settings_come_with_ranges_and_what_the_file_says(ask) -> None:
     assert ask("GET", "/api/v1/packs/Nobody/settings").status_code == 404
 
 
+def test_cautions_come_with_the_settings_and_follow_their_changes(ask) -> None:
+    (shock,) = ask("GET", f"{OTTER}/settings").json()["cautions"]
+    assert "67.2 V: above 60 V d.c." in shock
+    ask("POST", f"{OTTER}/changes", {"rule": "loaded_floor", "values": {"enabled": False}})
+    assert ask("GET", f"{OTTER}/settings").json()["cautions"][1].startswith("alarm.loaded_floor is switched off")
+    assert ask("GET", "/api/v1/packs/Wren%2016s/settings").json()["cautions"] == []
+
+
 def test_a_change_names_its_device_and_can_be_undone(ask) -> None:
     change = ask("POST", f"{OTTER}/changes", {"rule": "rest_low", "values": {"volts": 3.25}}).json()
     assert change["values"] == {"volts": {"before": 3.3, "after": 3.25}} and change["device"] == "this computer"

@@ -3,7 +3,7 @@
 import { get, post } from "./api.js";
 import { clockOf, shortDayOf } from "./dates.js";
 import { button, confirmed, element, tell } from "./dom.js";
-import { keyWords, ruleWords, unitWords } from "./reasons.js";
+import { cautionWords, keyWords, ruleWords, unitWords } from "./reasons.js";
 
 const PRIORITIES = ["high", "medium", "low"];
 
@@ -62,6 +62,7 @@ class PackView {
     this.shown = settings.pack;
     const open = new Set([...this.rules.querySelectorAll("details[open]")].map((one) => one.dataset.rule));
     this.rules.replaceChildren(element("h2", {}, `Limits of ${settings.pack}`),
+      ...settings.cautions.map((words) => element("p", { class: "caution" }, element("b", {}, "Caution. "), cautionWords(words))),
       ...settings.rules.map((rule) => this.rule(rule, open.has(rule.rule))));
   }
 

@@ -57,3 +57,8 @@ export function keyWords(rule, key) {
 export function ruleWords(rule) {
   return RULE_WORDS[rule] ?? [rule.replaceAll("_", " "), ""];
 }
+
+/** A caution with the rules' names of this page in place of the keys of a pack file. */
+export function cautionWords(words) {
+  return words.replace(/alarm\.([a-z_]+)(\.[a-z_]+)?/g, (_, rule) => `“${ruleWords(rule)[0]}”`);
+}

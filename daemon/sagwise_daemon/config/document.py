@@ -69,10 +69,10 @@ def switch(default: Any) -> Any:
     return Field(default, description="true or false")
 
 
-def choice(options: Sequence[str], default: Any = ...) -> Any:
-    """One word of several."""
+def choice(options: Sequence[str], default: Any = ..., *, words: str | None = None) -> Any:
+    """One word of several; `words` say it to a person where the words alone do not."""
     pattern = "^(" + "|".join(map(re.escape, options)) + ")$"
-    return Field(default, pattern=pattern, description="one of " + ", ".join(f'"{o}"' for o in options))
+    return Field(default, pattern=pattern, description=words or "one of " + ", ".join(f'"{o}"' for o in options))
 
 
 def read_toml(path: Path) -> dict[str, Any]:

@@ -41,6 +41,14 @@ VOLT_RANGES: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {
 OCV_WORDS = "two or more points [state of charge 0 to 1, volts 0.5 to 5], each higher than the one before in both"
 
 
+CHEMISTRY_WORDS = (
+    "one of "
+    + ", ".join(f'"{name}"' for name in CHEMISTRIES)
+    + f' (lfp: lithium iron phosphate; lipo: pouches of cobalt oxide; any other, as sodium: "{MEASURED}" with your own '
+    "cell.ocv)"
+)
+
+
 class _Pack(Table):
     name: str = text(64)
     series: int = whole(1, 48)
@@ -48,7 +56,7 @@ class _Pack(Table):
 
 
 class _Cell(Table):
-    chemistry: str = choice(CHEMISTRIES)
+    chemistry: str = choice(CHEMISTRIES, words=CHEMISTRY_WORDS)
     capacity_ah: float = number(0.05, 2000, "Ah")
     full_v: float = number(1, 5, "V")
     empty_v: float = number(0.5, 5, "V")

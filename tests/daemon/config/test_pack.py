@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from sagwise_daemon.config import built_in_pack, load_pack
+from sagwise_daemon.config.pack import CHEMISTRY_WORDS
 from sagwise_daemon.domain.model import Priority
 from sagwise_daemon.domain.pack.profile import RULES
 from sagwise_daemon.errors import PackError
@@ -129,7 +130,7 @@ def test_faults_of_the_pack_table(pack_faults: Any, text: str, key: str, value: 
         ("4.5", "[4.5]", "cell.capacity_ah: [4.5] is not allowed; write a number from 0.05 to 2000 Ah"),
         ("4.5", "2024-01-01", "cell.capacity_ah: 2024-01-01 is not allowed; write a number from 0.05 to 2000 Ah"),
         ("4.20", "42", "cell.full_v: 42 is not allowed; write a number from 1 to 5 V"),
-        ('"nmc"', '"NMC"', 'cell.chemistry: "NMC" is not allowed; write one of "nmc", "nca", "lipo", "lfp", "measured"'),
+        ('"nmc"', '"NMC"', f'cell.chemistry: "NMC" is not allowed; write {CHEMISTRY_WORDS}'),
         ("2.80", "4.20", "cell.empty_v: 4.2 is not allowed; write a number below cell.full_v, 4.2"),
         ('"nmc"', '"lfp"', "cell.full_v: 4.2 is not allowed for lfp; write a number from 3.3 to 3.9 V, or the right cell.chemistry"),
         ("2.80", "1.0", "cell.empty_v: 1 is not allowed for nmc; write a number from 2 to 3.7 V, or the right cell.chemistry"),
@@ -281,3 +282,11 @@ def test_what_cannot_be_opened_is_said(tmp_path: Path) -> None:
             load_pack(path)
         assert words in str(caught.value)
         assert "\n" not in str(caught.value)
+
+
+def test_whose_cell_has_no_built_in_curve_is_told_the_way(pack_faults: Any) -> None:
+    (line,) = pack_faults(PACK + CELL.replace('"nmc"', '"sodium"'))
+    assert line.startswith(
+        'cell.chemistry: "sodium" is not allowed; write one of "nmc", "nca", "lipo", "lfp", "measured"'
+    )
+    assert 'any other, as sodium: "measured" with your own cell.ocv' in line
