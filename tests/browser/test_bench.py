@@ -191,6 +191,23 @@ def test_whoever_weakens_a_last_guard_is_told_that_it_is_one(bike, phones) -> No
     assert bike.garage.changes(10) == ()
 
 
+def test_a_limit_says_what_it_is_a_share_of_and_a_pack_what_deserves_a_second_look(bike, phones) -> None:
+    page, _ = phones.open(bike.url, "/#/pack")
+    expect(page.locator(".second-look")).to_have_count(1)
+    expect(page.locator(".second-look")).to_contain_text("Caution. 16 groups of 4.20 V are 67.2 V: above 60 V d.c.")
+    page.locator("details[data-rule=loaded_floor] summary").tap()
+    page.locator("#loaded_floor-volts").fill("1.5")
+    page.locator("details[data-rule=loaded_floor] button[type=submit]").tap()
+    page.get_by_role("dialog").get_by_role("button", name="Save").tap()
+    expect(page.locator(".second-look").nth(1)).to_contain_text(
+        "“Floor under load”, 1.5 V, is below cell.empty_v, 2.8 V"
+    )
+    page.get_by_role("button", name="Wren 16s").tap()
+    expect(page.locator("details[data-rule=turn_back] .now")).to_have_text("0.15 of the way home")
+    expect(page.locator("details[data-rule=overcurrent] .now")).to_have_text("1.1 times the maker’s")
+    expect(page.locator(".second-look")).to_have_count(0)
+
+
 def test_another_pack_is_fitted_when_it_is_confirmed(bike, phones) -> None:
     page, _ = phones.open(bike.url, "/#/pack")
     card = page.locator(".pack-card", has_text="Heron 14s")

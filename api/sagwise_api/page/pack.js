@@ -62,7 +62,7 @@ class PackView {
     this.shown = settings.pack;
     const open = new Set([...this.rules.querySelectorAll("details[open]")].map((one) => one.dataset.rule));
     this.rules.replaceChildren(element("h2", {}, `Limits of ${settings.pack}`),
-      ...settings.cautions.map((words) => element("p", { class: "caution" }, element("b", {}, "Caution. "), cautionWords(words))),
+      ...settings.cautions.map((words) => element("p", { class: "second-look" }, element("b", {}, "Caution. "), cautionWords(words))),
       ...settings.rules.map((rule) => this.rule(rule, open.has(rule.rule))));
   }
 
@@ -70,7 +70,7 @@ class PackView {
     const [title, why] = ruleWords(rule.rule);
     const limit = rule.keys.find((key) => key.key === rule.limit_key);
     const enabled = rule.keys.find((key) => key.key === "enabled").value;
-    const now = !enabled ? "not in use" : limit ? `${shown(limit.value)} ${unitWords(rule.unit)}` : "in use";
+    const now = !enabled ? "not in use" : limit ? `${shown(limit.value)} ${unitWords(rule)}` : "in use";
     const own = rule.keys.some((key) => !same(key.value, key.filed));
     const details = element("details", { class: "setting", "data-rule": rule.rule },
       element("summary", {}, element("b", {}, title), element("span", { class: own ? "now own" : "now" }, now)),

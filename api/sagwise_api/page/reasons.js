@@ -46,12 +46,20 @@ const KEY_WORDS = {
 
 const UNIT_WORDS = { V: "V", degC: "°C", s: "s", 1: "times", A: "A" };
 
-export const unitWords = (unit) => UNIT_WORDS[unit] ?? unit;
+// What a plain ratio is of.
+const RATIO_OF = {
+  turn_back: "of the way home",
+  overcurrent: "times the maker’s",
+  resistance_high: "times the others’",
+};
+
+/** The unit of a rule's limit: {rule, unit}. */
+export const unitWords = ({ rule, unit }) => RATIO_OF[rule] ?? UNIT_WORDS[unit] ?? unit;
 
 /** [label, reason] of a key of a rule. */
 export function keyWords(rule, key) {
   if (KEY_WORDS[key.key]) return KEY_WORDS[key.key];
-  return [`Limit, ${unitWords(rule.unit)}`, LIMIT_WHY[rule.rule] ?? ""];
+  return [`Limit, ${unitWords(rule)}`, LIMIT_WHY[rule.rule] ?? ""];
 }
 
 export function ruleWords(rule) {

@@ -48,6 +48,10 @@ function percent(part) {
   return `${String(Math.round(part * 100)).replace("-", "−")} %`;
 }
 
+function margin({ value, limit }) {
+  return value < 0 ? `${percent(-value)} too little for home` : `${percent(value)} more than home takes, ${percent(limit)} wanted`;
+}
+
 export function ageWords(age) {
   if (age === null) return "no data yet";
   if (age < LATE_S) return "now";
@@ -62,7 +66,7 @@ export function alarmTitle(alarm) {
 
 export function alarmDetail(alarm) {
   if (alarm.value === null || (alarm.unit === "1" && alarm.limit === null)) return "";
-  if (alarm.rule === "turn_back") return `${percent(alarm.value)} more than home takes, ${percent(alarm.limit)} wanted`;
+  if (alarm.rule === "turn_back") return margin(alarm);
   if (alarm.rule === "link_lost") return `silent for ${amount(alarm.value, alarm.unit)}, limit ${amount(alarm.limit, alarm.unit)}`;
   const how = alarm.basis === null ? "" : ` ${alarm.basis === "rest" ? "at rest" : "loaded"}`;
   const limit = alarm.limit === null ? "" : `, limit ${amount(alarm.limit, alarm.unit)}`;

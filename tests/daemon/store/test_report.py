@@ -145,6 +145,18 @@ def test_groups_raised_together_are_one_thing_to_read(event) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (0.09, "Time to turn back: 9 % more than home takes, 15 % wanted."),
+        (-0.16, "Time to turn back: 16 % too little for home."),
+    ],
+)
+def test_the_way_home_is_told_in_shares_of_it(event, value: float, words: str) -> None:
+    turn_back = replace(event(0.0, group=None), rule="turn_back", value=value, limit=0.15, unit="1", basis=None)
+    assert [said for _, _, said in sentences.raised([(10.0, turn_back)])] == [words]
+
+
 def test_the_words_of_a_plain_buzzer() -> None:
     buzzer = {"limit_v": 3.3, "on_delay_s": 1.0, "sounded": 23, "first_s": 310.0, "before_low": 19}
     told = {

@@ -95,9 +95,19 @@ def _spans(groups: Sequence[int]) -> str:
 def _values(event: AlarmEvent) -> str:
     if event.value is None or not math.isfinite(event.value):
         return ""
+    if event.rule == "turn_back":
+        return _margin(event.value, event.limit)
     how = " loaded" if event.basis is Basis.LOADED else ""
     limit = "" if event.limit is None else f", limit {_amount(event.limit, event.unit)}"
     return f": {_amount(event.value, event.unit)}{how}{limit}"
+
+
+def _margin(value: float, limit: float | None) -> str:
+    """Energy left against what home takes, as the page has it."""
+    if value < 0.0:
+        return f": {-100 * value:.0f} % too little for home"
+    wanted = "" if limit is None else f", {100 * limit:.0f} % wanted"
+    return f": {100 * value:.0f} % more than home takes{wanted}"
 
 
 def _amount(value: float, unit: str) -> str:
