@@ -22,7 +22,8 @@ test: setup-test
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/pytest -n 2 --dist loadfile -m "not slow and not browser and not long" --cov --cov-report=term --cov-fail-under=85
-	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder -m "(slow or browser) and not alone and not long"
+	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder -m "(slow or browser) and not calm and not alone and not long"
+	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder -m "calm and not long" --durations=12
 	$(BIN)/pytest -m "alone and not long" --durations=12
 
 check: $(VENV)/.test

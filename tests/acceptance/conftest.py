@@ -12,12 +12,20 @@ from daemon_process import PACK, Daemon
 
 @pytest.fixture
 def make_daemon(tmp_path: Path) -> Iterator[Callable[..., Daemon]]:
-    """Makes daemons in the test's folder; whatever still runs at the end is killed."""
+    """Makes daemons in the test's folder, or one given; whatever still runs at the end is killed."""
     made: list[Daemon] = []
 
-    def make(device: Path, *, name: str = "Otter", series: int = 16, extra: str = "", config: str = "") -> Daemon:
+    def make(
+        device: Path,
+        *,
+        name: str = "Otter",
+        series: int = 16,
+        extra: str = "",
+        config: str = "",
+        folder: Path = tmp_path,
+    ) -> Daemon:
         text = PACK.format(name=name, series=series, extra=extra)
-        made.append(Daemon(tmp_path, device, text, config))
+        made.append(Daemon(folder, device, text, config))
         return made[-1]
 
     yield make

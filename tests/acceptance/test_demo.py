@@ -95,7 +95,7 @@ def test_the_maker_of_earlier_rides_leaves_nothing_behind(tmp_path: Path, asked:
 
 
 @pytest.mark.slow
-@pytest.mark.alone
+@pytest.mark.calm
 @pytest.mark.timeout(540)
 def test_the_demo_from_start_to_end(tmp_path: Path) -> None:
     port, mark = free_port(), os.getpid()

@@ -14,7 +14,7 @@ import pytest
 from daemon_process import SAGWISE, Daemon, wait_for
 from measured_cell import DISCHARGE, HPPC, Slice, write_slice
 
-SPEED = 30.0
+SPEED = 150.0  # more than the daemon takes: the board waits for its reader, and the line is full all the time
 RIDE = """
 [ride]
 begin_current_a = 1.0

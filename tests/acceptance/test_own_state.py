@@ -53,7 +53,7 @@ def tell_time(daemon: Daemon, cookie: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.alone
+@pytest.mark.calm
 def test_a_full_disk_and_an_unset_clock_are_alarms(
     tmp_path: Path, small_disk: Path, make_daemon: Callable[..., Daemon]
 ) -> None:

@@ -20,7 +20,7 @@ SPINNING = 0.25  # of a core, while nothing is plugged in; a loop that spins tak
 
 
 @pytest.mark.slow
-@pytest.mark.alone
+@pytest.mark.calm
 @pytest.mark.timeout(600)
 def test_fifty_reconnections(tmp_path: Path, make_daemon: Callable[..., Daemon]) -> None:
     simulation = build(load(pull_and_coast(tmp_path / "ride.toml")))
