@@ -2,7 +2,8 @@
 given again after it was ended, goes on where it was.
 
 An export comes back as it went out, with its estimates, events and summary. A trace alone, and any other CSV through a
-mapping, is judged by the live estimator and alarms of today, as `replay` does.
+mapping, is judged by the live estimator and alarms of today, as `replay` does. What can hardly be a ride of its pack is
+stored all the same, and that is said.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from sagwise_daemon.config import load_pack
 from sagwise_daemon.config.mapping import EXAMPLE, ISO, Mapped, load_mapping
 from sagwise_daemon.domain.model import Estimates, Floats, Pack
 from sagwise_daemon.domain.ride.kinds import kind_of
+from sagwise_daemon.domain.ride.plausible import doubts
 from sagwise_daemon.errors import InputError, SagwiseError, StoreError, TraceError
 from sagwise_daemon.io.binary_forms import BINARY, as_csv
 from sagwise_daemon.io.export import sha256_of
@@ -116,7 +118,7 @@ def take_in(
     *,
     again: bool = False,
 ) -> dict[str, Any]:
-    """Import one file; its "file", "ride_id", whether it is "new", "rows" and "kind". Raises InputError."""
+    """Import one file; its "file", "ride_id", whether it is "new", "rows", "kind" and "doubts". Raises InputError."""
     if not file.is_file():
         raise InputError(f"{file}: no such file; give the path of an export or a CSV")
     progress = Progress(file.name)
@@ -125,14 +127,20 @@ def take_in(
             digest = sha256_of(plain)
             before = None if again or not store.exists() else already(store, digest)
             if before is not None:
-                return {"file": str(file), "ride_id": before, "new": False, "rows": None, "kind": None}
+                return {"file": str(file), "ride_id": before, "new": False, "rows": None, "kind": None, "doubts": []}
             coming = _coming(file, plain, digest, pack, mapped, started_unix_s, progress)
         _check(store, bring_up_to_date)
         ride_id = add(store, coming, progress.step)
     finally:
         progress.done()
-    rows = len(coming.readings)
-    return {"file": str(file), "ride_id": ride_id, "new": True, "rows": rows, "kind": coming.kind}
+    return {
+        "file": str(file),
+        "ride_id": ride_id,
+        "new": True,
+        "rows": len(coming.readings),
+        "kind": coming.kind,
+        "doubts": list(doubts(coming.readings, coming.pack)),
+    }
 
 
 def _coming(
@@ -301,4 +309,8 @@ def _moment(text: str) -> float:
 def _words(told: dict[str, Any]) -> str:
     if not told["new"]:
         return f"{told['file']}: imported before as ride {told['ride_id']}"
-    return f"{told['file']}: {told['kind']} {told['ride_id']}, {told['rows']} rows"
+    said = [f"{told['file']}: {told['kind']} {told['ride_id']}, {told['rows']} rows"]
+    said += [f"  doubtful: {doubt}" for doubt in told["doubts"]]
+    if told["doubts"]:
+        said.append(f"  if so, take it out with `rides {told['ride_id']} --delete` and import it anew with --again")
+    return "\n".join(said)
