@@ -254,6 +254,24 @@ def test_health_over_rides_of_the_store(store: Store, history: History) -> None:
         history.health("nobody's")
 
 
+@pytest.mark.slow
+def test_a_pack_that_was_rebuilt_under_its_name_does_not_age_by_that(store: Store, history: History) -> None:
+    """Four cells in parallel, then five: a fifth less resistance is no ageing backwards. Rewired, no ride counts."""
+    four, rewired = replace(OTTER, parallel=4), replace(OTTER, series=14)
+    for number in range(9):
+        last = record(store, number * 20.0, pack=four if number < 4 else OTTER)
+    for number in range(1, last + 1):
+        history.summary(number)
+    told = history.health(OTTER.name)
+    assert told["rides"] == 5
+    assert told["words"].endswith("4 rides of this pack as it was built before are left out.")
+    assert history.summary(last)["earlier_rides"] == 4  # type: ignore[index]
+    history.summary(record(store, 300.0, pack=rewired))
+    told = history.health(OTTER.name)
+    assert (told["series"], told["rides"]) == (14, 1)
+    assert "9 rides of this pack as it was built before" in told["words"]
+
+
 def test_two_rides_and_a_pack_on_one_axis(store: Store, history: History) -> None:
     record(store, 0.0), record(store, 1.0, rest_v=3.8), record(store, 2.0, pack=HERON)
     told = history.compare([1, OTTER.name], "energy", ["rest_v", "current_a"], 50)

@@ -86,8 +86,10 @@ class Health:
     points: tuple[HealthPoint, ...]
 
 
-def health(points: Sequence[HealthPoint], series: int) -> Health:
-    """The health of a pack of `series` groups, from its rides in any order."""
+def health(points: Sequence[HealthPoint], series: int, *, otherwise_built: int = 0) -> Health:
+    """The health of a pack of `series` groups, from its rides in any order. otherwise_built: rides of the same name
+    that are not among them, of other cells or another number of them.
+    """
     dated = sorted((point for point in points if point.unix_s is not None), key=lambda point: point.unix_s or 0.0)
     told = [point for point in dated if not np.isnan(point.resistance_mohm).all()]
     days = days_of(told)
@@ -96,12 +98,13 @@ def health(points: Sequence[HealthPoint], series: int) -> Health:
     capacity = _figure("Ah", days, _stack([point.capacity_ah for point in told], series), enough)
     ageing = _beyond(resistance, AGEING_PER_YEAR)
     fading = _beyond(capacity, -FADING_PER_YEAR)
+    words = _words(ageing, fading, resistance, capacity) if enough else (_too_few(len(dated), told, days),)
     return Health(
         rides=len(told),
         days=float(np.ptp(days)) if len(days) else 0.0,
         undated=len(points) - len(dated),
         enough=enough,
-        words=" ".join(_words(ageing, fading, resistance, capacity)) if enough else _too_few(len(dated), told, days),
+        words=" ".join([*words, *_left_out(otherwise_built)]),
         ageing=ageing,
         fading=fading,
         resistance=resistance,
@@ -183,6 +186,13 @@ def _too_few(dated: int, told: Sequence[HealthPoint], days: Floats) -> str:
         )
     over = float(np.ptp(days)) if len(days) else 0.0
     return f"Not enough rides yet: {len(told)} of {ENOUGH_RIDES}, over {over:.0f} of {ENOUGH_DAYS:.0f} days."
+
+
+def _left_out(rides: int) -> Iterator[str]:
+    if rides == 1:
+        yield "One ride of this pack as it was built before is left out."
+    elif rides:
+        yield f"{rides} rides of this pack as it was built before are left out."
 
 
 def _words(ageing: tuple[int, ...], fading: tuple[int, ...], resistance: Figure, capacity: Figure) -> Iterator[str]:

@@ -108,18 +108,18 @@ class History:
         return first
 
     def health(self, pack: str) -> dict[str, Any]:
-        """Health over all rides of the packs of that name, as JSON has it. Raises KeyError where there are none."""
+        """Health over all rides of the packs of that name, as JSON has it: those that were built as the newest is,
+        since more cells in parallel are no ageing backwards. Raises KeyError where there are none.
+        """
         found = self._of_pack(pack)
         if not found:
             raise KeyError(f"there is no pack {pack!r}")
-        series = found[0].series
-        kept = self._summaries.all()
-        points = [
-            point_of(ride, kept[ride.ride_id], series)
-            for ride in found
-            if ride.ride_id in kept and ride.series == series
-        ]
-        told = health(points, series)
+        series, kept = found[0].series, self._summaries.all()
+        facts = self.rides.packs_named(pack)
+        built = _built(facts.get(found[0].ride_id, {}))
+        same = [ride for ride in found if ride.series == series and _built(facts.get(ride.ride_id, {})) == built]
+        points = [point_of(ride, kept[ride.ride_id], series) for ride in same if ride.ride_id in kept]
+        told = health(points, series, otherwise_built=len(found) - len(same))
         return {"pack": pack, "series": series, **document(told)}
 
     def compare(self, sides: Sequence[int | str], by: str, channels: Sequence[str], points: int) -> dict[str, Any]:
@@ -163,9 +163,11 @@ class History:
         return list(self.rides.rides(EVERY, wanted=RideFilter(kind=RIDE, pack=pack)))
 
     def _earlier(self, ride: Ride) -> list[Floats]:
-        """Resistances at 25 degC of the pack's rides before this one."""
+        """Resistances at 25 degC of the pack's rides before this one, built as it was."""
         wanted = RideFilter(kind=RIDE, pack=ride.pack, until_unix_s=ride.started_unix_s)
-        before = [one for one in self.rides.rides(EARLIER, wanted=wanted) if one.series == ride.series]
+        found = [one for one in self.rides.rides(EARLIER, wanted=wanted) if one.series == ride.series]
+        built = _built(self.rides.pack(ride.ride_id))
+        before = [one for one in found if _built(self.rides.pack(one.ride_id)) == built]
         kept = (self._summaries.get(one.ride_id) for one in before)
         return [column(summary, "resistance_25c_mohm") for summary in kept if summary is not None]
 
@@ -182,6 +184,12 @@ class History:
         start_v, _ = calm_v(record)
         ends_v = column(kept, "calm_end_v")
         return between(record.pack, ends_v, start_v, hours, before.ride_id, after_ride=before.kind == RIDE)
+
+
+def _built(facts: Mapping[str, Any]) -> tuple[Any, ...]:
+    """Of a pack's facts those that resistance and capacity hang on; the same for all whose pack is lost."""
+    cell = facts.get("cell", {})
+    return facts.get("parallel"), cell.get("chemistry"), cell.get("capacity_ah")
 
 
 def column(summary: Mapping[str, Any], key: str) -> Floats:

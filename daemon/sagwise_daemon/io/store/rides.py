@@ -151,6 +151,13 @@ class StoredRides:
         query = select(packs.c.snapshot).join(rides).where(rides.c.ride_id == ride_id)
         return document_of(self._row(query, ride_id).snapshot)
 
+    def packs_named(self, name: str) -> dict[int, dict[str, Any]]:
+        """The pack of every ride with one of that name, as `pack` has it."""
+        query = select(rides.c.ride_id, packs.c.snapshot).join(packs).where(packs.c.name == name)
+        texts = {row.ride_id: row.snapshot for row in self._rows(query)}
+        facts = {text: document_of(text) for text in set(texts.values())}
+        return {ride_id: facts[text] for ride_id, text in texts.items()}
+
     def boots(self, ride_id: int) -> Sequence[Boot]:
         """The board's boots in a ride, in turn."""
         query = select(boots).where(boots.c.ride_id == ride_id).order_by(boots.c.first_time_us)
