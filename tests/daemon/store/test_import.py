@@ -25,11 +25,12 @@ from sagwise_daemon.io import export
 from sagwise_daemon.io.foreign import read_foreign
 from sagwise_daemon.io.store import Store
 from sagwise_daemon.io.store.changes import Changes
-from sagwise_daemon.io.store.columns import Table
+from sagwise_daemon.io.store.columns import CLOCK, Table
 from sagwise_daemon.io.store.history import History
 from sagwise_daemon.io.trace import Trace, write_trace
 
 OTTER_FILE, OTTER = built_in_pack("otter")
+UPTIME = [*range(1_000_000, 2_250_000, 50_000), *range(340_000, 2_090_000, 50_000)]  # microseconds, over a reboot
 
 
 @pytest.fixture
@@ -94,6 +95,27 @@ def test_an_export_comes_back_the_same(out_and_in, form: str) -> None:
         ]
         assert summaries[0] is not None and summaries[0] == summaries[1]
         assert other.rides.envelope(came, ["loaded_v"], 50).low.shape == (1, 50)
+
+
+def test_the_boards_own_time_comes_back_over_a_reboot(
+    store: Store, start, readings, tmp_path: Path, target: Path
+) -> None:
+    """A trace has no column for it: the side file tells where each boot began."""
+    ride_id = store.recorder.begin_ride(start())
+    for number in range(60):
+        store.recorder.append(
+            ride_id, replace(readings(number, boot_id=7 if number < 25 else 9), uptime_us=UPTIME[number])
+        )
+    store.recorder.end_ride(ride_id, "standstill")
+    store.recorder.flush()
+    file, _ = export.export_ride(store, ride_id, tmp_path)
+    assert run(file, "--store", target) == 0
+    with Store.open(target) as other:
+        samples = [rides.rides.samples(ride.ride_id) for rides in (store, other) for ride in rides.rides.rides()]
+        for table in samples:
+            uptime_us = table.block(CLOCK).values[0] + table.time_us
+            assert uptime_us.tolist() == UPTIME
+        same(*samples)
 
 
 def test_an_export_of_the_import_is_the_export(out_and_in, tmp_path: Path) -> None:
