@@ -72,6 +72,7 @@ class LiveOut(BaseModel):
     energy_left_wh: Number = Field(description="until the weakest group's rest voltage is at rest_low's limit")
     energy_left_sigma_wh: Number = Field(description="its standard uncertainty")
     energy_home_wh: Number = Field(description="what it takes to get home, the way back being the way out")
+    home_margin: float = Field(description="how much more turn_back wants, as a share of it")
     weak: list[WeakOut]
 
 

@@ -63,6 +63,7 @@ def live(state: LiveState) -> out.LiveOut:
         energy_left_wh=known(state.energy_left_wh, 1),
         energy_left_sigma_wh=known(state.energy_left_sigma_wh, 1),
         energy_home_wh=known(state.energy_home_wh, 1),
+        home_margin=state.home_margin,
         weak=[weak(one) for one in state.weak],
     )
 

@@ -151,6 +151,7 @@ class LiveOutlet:
             energy_left_wh=plain(energy.left_wh, 2) if energy else None,
             energy_left_sigma_wh=plain(energy.left_sigma_wh, 2) if energy else None,
             energy_home_wh=plain(energy.home_wh, 2) if energy else None,
+            home_margin=pack.rules["turn_back"].limit or 0.0,
             weak=self._moment.weak,
         )
 

@@ -99,6 +99,7 @@ class Scene:
     sound: str | None = None
     distance_m: float | None = 4120.0
     energy: tuple[float | None, float | None, float | None] = (412.0, 20.0, 180.0)  # left, its sigma, home
+    home_margin: float = 0.15
     moving: bool = False
     ride_id: int | None = 4
     weak: tuple[Weakness, ...] = ()
@@ -154,6 +155,7 @@ class FakeLive:
             energy_left_wh=scene.energy[0],
             energy_left_sigma_wh=scene.energy[1],
             energy_home_wh=scene.energy[2],
+            home_margin=scene.home_margin,
             weak=scene.weak,
         )
 

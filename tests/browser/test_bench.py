@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -42,11 +43,14 @@ def test_other_limits_are_told_at_once_beside_a_plain_buzzer(bike, phones, shots
     expect(page.locator(".tick.ours")).to_have_count(1)
     expect(page.locator(".tick.plain")).to_have_count(15)
     page.screenshot(path=shots / "what-if.png", full_page=True)
+    expect(page.locator(".second-look")).to_be_hidden()
     set_dial(page, "limit", 0)  # 2.80 V is never reached
     expect(ours).to_contain_text("0 warnings")
+    expect(page.locator(".second-look")).to_have_text(re.compile("^This warns later than now."))
     expect(page.locator(".tick.ours")).to_have_count(0)
     set_dial(page, "limit", 40)
     expect(ours).to_contain_text("first 16 min before the floor")
+    expect(page.locator(".second-look")).to_be_hidden()
     assert bike.judge.asked == [3], "the ride is judged once, whatever is dragged"
 
 

@@ -316,6 +316,15 @@ def test_energy_left_and_the_way_home_are_told_in_words(bike, phones, energy, wo
         expect(reach).to_contain_text(part)
 
 
+def test_enough_for_home_is_by_the_margin_that_the_owner_has_set(bike, phones) -> None:
+    """A third more than home takes is not enough where turn_back wants half as much again."""
+    bike.scene.energy, bike.scene.home_margin = (240.0, 5.0, 180.0), 0.5
+    page, _ = phones.open(bike.url)
+    expect(page.locator("#reach")).to_have_attribute("data-home", "close")
+    bike.scene.home_margin = 0.15
+    expect(page.locator("#reach")).to_have_attribute("data-home", "enough")
+
+
 @pytest.mark.parametrize(
     ("width", "height", "percent"),
     [(320, 568, 100), (568, 320, 100), (390, 844, 200), (320, 568, 200), (844, 390, 200)],

@@ -27,6 +27,12 @@ function lead(told, ofGroups = false) {
   return `first ${duration(told.to_floor_s)} before the floor`;
 }
 
+/** What to think of before a setting that warns later than the present one is taken over; "" for any other. */
+function laterWords(set, now) {
+  if (set.limit > now.limit_v - 1e-6 && set.delay < now.on_delay_s + 1e-6) return "";
+  return "This warns later than now. Few rides prove little: judge them all, and keep above what the cell’s maker calls empty.";
+}
+
 export class WhatIf {
   constructor(section, plots, ride, packs) {
     this.section = section;
@@ -71,12 +77,14 @@ export class WhatIf {
     };
     this.ours = element("div");
     this.buzzer = element("div");
+    this.later = element("p", { class: "second-look", hidden: "" });
     this.take = button("Take this over", () => this.takeOver());
     this.allRides = button("Judge all rides of this pack", () => this.judgeAll());
     this.section.replaceChildren(element("h2", {}, "What if"),
       element("p", { class: "quiet" }, "Drag a limit on the plot, or here. Thick marks: sagwise would warn of a group. Groups that follow within a minute make one warning. Thin marks: a plain buzzer would sound."),
       this.dials.limit.row, this.dials.delay.row, this.dials.plain.row,
       element("div", { class: "verdicts", "aria-live": "polite" }, this.ours, this.buzzer),
+      this.later,
       element("div", { class: "buttons" }, this.allRides, ...(this.pack && this.mayChange ? [this.take] : [])));
   }
 
@@ -118,6 +126,8 @@ export class WhatIf {
         element("b", {}, times(count, "warning", "warnings")), element("small", {}, note));
     });
     const now = this.tried.now;
+    this.later.textContent = laterWords(this.set, now);
+    this.later.hidden = this.later.textContent === "";
     this.take.disabled = same(now.limit_v, this.set.limit) && same(now.on_delay_s, this.set.delay);
   }
 

@@ -22,7 +22,8 @@ class LiveState:
     unknown: per group None or the reason in words ("settling: 8 s of rest needed").
     link: "waiting" (never heard), "up", "lost". sound: priority now sounding, or None.
     notice: one plain sentence when something is wrong that is no alarm ("board has 14 groups, pack has 16").
-    energy_left_wh: above the reserve, with its standard uncertainty. energy_home_wh: what it takes to get home.
+    energy_left_wh: above the reserve, with its standard uncertainty. energy_home_wh: what it takes to get home;
+    home_margin: how much more than that `turn_back` wants, as a share of it.
     weak: groups that hold the pack back for sure, and why.
     """
 
@@ -51,6 +52,7 @@ class LiveState:
     energy_left_wh: float | None = None
     energy_left_sigma_wh: float | None = None
     energy_home_wh: float | None = None
+    home_margin: float = 0.15
     weak: tuple[Weakness, ...] = ()
 
 
