@@ -13,6 +13,7 @@ from hard_ride import a_cell
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.model import Pack
 from sagwise_daemon.domain.pack.profile import build_pack
 from sagwise_daemon.domain.ride.advice import (
@@ -78,6 +79,20 @@ def test_candidates_run_from_empty_to_four_steps_up_with_every_delay() -> None:
     assert present(a_pack(volts=3.222, on_delay_s=3.0)) in odd
     assert min(setting.limit_v for setting in odd) == 2.8
     assert 3.3 in {setting.limit_v for setting in odd}
+
+
+@pytest.mark.parametrize(("name", "highest"), [("wren", 3.15), ("heron", 3.70), ("otter", 3.50)])
+def test_no_limit_is_tried_at_which_a_group_is_far_from_empty(name: str, highest: float) -> None:
+    """By the published curves a quarter of the charge is 3.19, 3.72 and 3.53 V; 3.30 V of LFP is three quarters."""
+    limits = {setting.limit_v for setting in candidates(built_in_pack(name)[1])}
+    assert max(limits) == highest
+
+
+def test_a_floor_met_by_sag_on_a_plateau_blames_no_limit() -> None:
+    """LFP that rests at 3.25 V and is pulled to the floor: 3.30 V would "warn" from the ride's first minute on."""
+    pack = built_in_pack("wren")[1]
+    advice = advise(pack, [a_ride(pack, 1, 3.28, 3.21, floor_s=600.0)])
+    assert (advice.change, advice.counted.by_sag, advice.proposed.limit_v) == (Change.KEEP, (1,), 3.1)
 
 
 def test_without_rides_everything_stays_and_it_is_said_to_be_too_little() -> None:

@@ -14,7 +14,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
 from sagwise_daemon.domain.model import Pack
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
 from sagwise_daemon.domain.pack.profile import rest_low_v
 from sagwise_daemon.domain.ride.settings_grid import RULE, Setting, Tried
 
@@ -25,6 +28,7 @@ LEAD_S = 120.0  # from warning to floor: time to stop pulling hard and turn for 
 EARLY_S = 600.0  # a warning that many seconds before the end of a ride that never met the floor was early
 STEP_V = 0.05  # limits are tried in these steps, and lowered by one at a time
 STEPS_UP = 4
+HIGHEST_SOC = 0.25  # of a limit that is tried: with more charge left a group that meets the floor sags, it is not empty
 ABOVE_EMPTY_V = 0.10  # a lowered limit keeps this far from the maker's empty voltage
 DELAYS_S = (0.5, 1.0, 2.0, 5.0)
 LATER_S = 10.0  # what a longer delay may cost of the lead
@@ -100,12 +104,21 @@ def usual_v(pack: Pack) -> float:
 
 
 def candidates(pack: Pack) -> tuple[Setting, ...]:
-    """Limits in steps around the present one, from `empty_v` up, each with every delay."""
-    now, empty_v, full_v = present(pack), pack.cell.empty_v, pack.cell.full_v
+    """Limits in steps around the present one, from `empty_v` to the last with `HIGHEST_SOC` by the cell's curve, each
+    with every delay. On a plateau four steps up would be half the charge.
+    """
+    now, empty_v, highest_v = present(pack), pack.cell.empty_v, _highest_v(pack)
     down = int((now.limit_v - empty_v) / STEP_V + 1e-9)
     steps = {round(now.limit_v + STEP_V * step, 6) for step in range(-down, STEPS_UP + 1)}
-    limits = sorted(volts for volts in steps | {empty_v, usual_v(pack)} if empty_v <= volts < full_v)
+    limits = sorted(volts for volts in steps | {empty_v, usual_v(pack)} if empty_v <= volts <= highest_v)
     return tuple(Setting(volts, seconds) for volts in limits for seconds in sorted({now.on_delay_s, *DELAYS_S}))
+
+
+def _highest_v(pack: Pack) -> float:
+    """Never under the present limit and the usual one, always under full."""
+    curve = OcvCurve(pack.cell.ocv_soc, pack.cell.ocv_v)
+    highest_v = max(float(curve.volts(np.array(HIGHEST_SOC))), present(pack).limit_v, usual_v(pack))
+    return min(highest_v, pack.cell.full_v - 1e-6)
 
 
 def advise(pack: Pack, rides: Sequence[RideTried]) -> Advice:
