@@ -44,7 +44,7 @@ CONTRACT = [
 def test_defaults_are_the_contracts(
     rule: str, limit: float | None, deadband: float, on_s: float, off_s: float, priority: str
 ) -> None:
-    settings = default_rules(cell(), 16, 5)[rule]
+    settings = default_rules(cell(), 16)[rule]
     assert settings.limit == pytest.approx(limit)
     assert (settings.deadband, settings.on_delay_s, settings.off_delay_s) == (deadband, on_s, off_s)
     assert settings.priority == Priority(priority)
@@ -67,12 +67,12 @@ def test_rest_low_of_a_measured_curve_is_its_voltage_at_ten_percent() -> None:
 
 
 def test_rules_without_meaning_are_off() -> None:
-    rules = default_rules(cell(max_discharge_a=None), 1, 5)
+    rules = default_rules(cell(max_discharge_a=None), 1)
     assert [name for name, rule in rules.items() if not rule.enabled] == ["spread_high", "overcurrent"]
 
 
 def test_every_default_lies_in_its_allowed_range() -> None:
-    rules = default_rules(cell(), 16, 5)
+    rules = default_rules(cell(), 16)
     for name, spec in RULES.items():
         for key, (low, high) in spec.ranges().items():
             field = "limit" if key == spec.limit_key else key
@@ -86,7 +86,7 @@ def test_overrides_are_laid_over_the_defaults() -> None:
     rule = pack.rules["rest_low"]
     assert (rule.limit, rule.on_delay_s, rule.latching, rule.enabled) == (3.4, 2.0, True, False)
     assert rule.deadband == 0.05
-    assert pack.rules["overvoltage"] == default_rules(cell(), 16, 5)["overvoltage"]
+    assert pack.rules["overvoltage"] == default_rules(cell(), 16)["overvoltage"]
     assert pack.capacity_ah == 22.5
 
 

@@ -77,9 +77,9 @@ TYPICAL_DROP_V: Mapping[str, float] = MappingProxyType(
     {"nmc": 0.08, "nca": 0.07, "lipo": 0.04, "lfp": 0.04, MEASURED: 0.06}
 )
 
-# Resistance falls with temperature T as exp(B (1/T − 1/T25)), Arrhenius with B = E/k. 2800 K is 23 kJ/mol: the
-# lower end of the 20 to 35 kJ/mol that published electrode kinetics span, so that a cold pack is expected to sag
-# more, and never has its resistance explained away by the cold alone.
+# Resistance falls with temperature T as exp(B (1/T − 1/T25)), Arrhenius with B = E/R. 2800 K is 23 kJ/mol: the
+# lower end of the 20 to 35 kJ/mol that published electrode kinetics span, so that what a cold pack resists is brought
+# to 25 degC rather too high than too low, and no failing joint is explained away by the cold.
 ARRHENIUS_K = 2800.0
 REFERENCE_K = 298.15
 ZERO_C_K = 273.15

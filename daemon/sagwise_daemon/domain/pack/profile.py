@@ -125,11 +125,11 @@ def rest_low_v(cell: Cell) -> float:
     return float(np.interp(MEASURED_REST_LOW_SOC, cell.ocv_soc, cell.ocv_v))
 
 
-def default_rules(cell: Cell, series: int, parallel: int) -> Mapping[str, RuleSettings]:
+def default_rules(cell: Cell, series: int) -> Mapping[str, RuleSettings]:
     """Every rule's settings before the pack file speaks.
 
     `overcurrent` is off where the maker's continuous discharge current is unstated, `spread_high` in a pack of
-    one group. The pack is handed over whole: no default follows from `parallel` today.
+    one group.
     """
     limits = {
         "rest_low": rest_low_v(cell),
@@ -164,7 +164,7 @@ def build_pack(name: str, series: int, parallel: int, cell: Cell, overrides: Ove
     not, the new priority's re-alarm applies. Raises KeyError for an unknown rule or key, and ValueError where
     `overcurrent` is enabled without `max_discharge_a`: there is nothing to hold the current against.
     """
-    rules = default_rules(cell, series, parallel)
+    rules = default_rules(cell, series)
     return overridden(Pack(name=name, series=series, parallel=parallel, cell=cell, rules=rules), overrides)
 
 
