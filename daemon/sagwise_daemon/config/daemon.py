@@ -36,6 +36,7 @@ BIKE_WORDS = "1 to 32 lower-case letters, digits and inner hyphens (it is part o
 HOST_PATTERN = r"^[A-Za-z0-9._:%-]{1,253}$"
 HOST_WORDS = "a host name or an IP address"
 LARGEST_PASSWORD_BYTES = 4096
+EXAMPLE_CODE = "choose-your-own"  # of the README: everybody can read it there
 RIDE = bounds.RideSettings()  # the defaults are the domain's
 
 
@@ -192,6 +193,8 @@ def _cross_faults(file: _File) -> Iterator[str]:
     if page.enabled and page.pairing_code is None and not page.loopback:
         code = 'text of 6 to 64 characters, or page.host = "127.0.0.1"'
         yield f"page.pairing_code: {MISSING}{code}: others can reach the page at {page.host}"
+    if page.pairing_code == EXAMPLE_CODE:
+        yield "page.pairing_code: still the example's, which everybody can read; write 6 to 64 characters of your own"
     if file.mqtt.password_file is not None and file.mqtt.username is None:
         yield f"mqtt.username: {MISSING}the broker's user name, or leave out mqtt.password_file"
 

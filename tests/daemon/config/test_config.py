@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 from typing import Any
 
@@ -114,6 +115,14 @@ def test_a_page_that_others_reach_needs_a_code(config_faults: Any, write_file: A
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.1.2.3", "::1", "localhost"])
 def test_loopback_needs_none(write_file: Any, host: str) -> None:
     assert load_config(write_file("bike.toml", SMALL + f'[page]\nhost = "{host}"\n')).page.loopback
+
+
+def test_the_code_of_the_readme_is_no_code(config_faults: Any) -> None:
+    text = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    example = re.search(r'pairing_code = "(.*)"', text)
+    assert example is not None
+    (line,) = config_faults(SMALL + f'[page]\nhost = "0.0.0.0"\npairing_code = "{example[1]}"\n')
+    assert "page.pairing_code: still the example's, which everybody can read" in line
 
 
 def test_a_pairing_code_is_never_shown(config_faults: Any, write_file: Any) -> None:
