@@ -305,6 +305,7 @@ def test_an_alarm_is_shelved_with_an_end_and_speaks_again(bike, phones, alarm_of
     spread.get_by_role("button", name="10 min").tap()
     dialog = page.get_by_role("dialog")
     expect(dialog).to_contain_text("Groups far apart: shelve it for 10 min?")
+    expect(dialog).to_contain_text("Groups that rest far apart want balancing.")
     dialog.get_by_role("button", name="Leave it").tap()
     assert bike.scene.shelved == []
     spread.get_by_role("button", name="10 min").tap()

@@ -40,6 +40,16 @@ def test_rides_are_listed_by_day_with_the_figures_that_matter(bike, phones, shot
     page.screenshot(path=shots / "rides-day.png")
 
 
+def test_a_ride_that_put_energy_in_has_used_none(bike, phones) -> None:
+    bike.rides.replace(2, energy_wh=-45.0)
+    page, _ = phones.open(bike.url, "/#/rides")
+    row = page.locator("#ride-list .ride > a[href='#/rides/2']")
+    expect(row).to_contain_text("45 Wh")
+    expect(row).to_contain_text("put in")
+    page.goto(bike.url + "/#/rides/2")
+    expect(page.locator(".facts-row")).to_contain_text("put in")
+
+
 def test_only_the_ride_of_the_connected_board_goes_on_now(bike, phones) -> None:
     """A ride that is being brought in has no end either, and one that lost its power had none for a while."""
     bike.rides.replace(3, ended_by=None)

@@ -4,6 +4,7 @@
 import { get, post } from "./api.js";
 import { clockOf, duration, shortDayOf } from "./dates.js";
 import { button, confirmed, element, tell } from "./dom.js";
+import { ruleWords } from "./reasons.js";
 import { STALE_S, alarmDetail, alarmTitle, ordered } from "./words.js";
 
 const SPANS = [[600, "10 min"], [3600, "1 h"], [28800, "8 h"]];
@@ -77,7 +78,7 @@ class Alarms {
 
   async shelve(alarm, seconds, words) {
     const end = clockOf(Date.now() / 1000 + seconds);
-    if (!(await confirmed(`${alarmTitle(alarm)}: shelve it for ${words}?`, [SILENT], "Shelve it"))) return;
+    if (!(await confirmed(`${alarmTitle(alarm)}: shelve it for ${words}?`, [ruleWords(alarm.rule)[1], SILENT], "Shelve it"))) return;
     await this.send(alarm, seconds, `Shelved until ${end}.`, () => this.send(alarm, 0, "Undone: it speaks again."));
   }
 

@@ -14,6 +14,12 @@ export function goingOn(ride) {
   return ride.ended_by === null ? " · no end yet" : "";
 }
 
+/** [amount, where it went] of a record's energy, which is net: a long descent puts some in, as a charger does. */
+export function energyOf({ energy_wh: wh, kind }) {
+  if (wh === null || wh === undefined) return ["–", kind === "charge" ? "put in" : "used"];
+  return [`${Math.round(Math.abs(wh))} Wh`, wh < 0 ? "put in" : "used"];
+}
+
 /** What else there is to say of a record: how it ended, whether it is thinned, its note. */
 export function tells(ride) {
   const parts = [];

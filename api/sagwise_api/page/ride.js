@@ -6,7 +6,7 @@ import { element, figure, stylesheet } from "./dom.js";
 import { decode, held } from "./envelope.js";
 import { chargeRecord, groupTable, plainWords, standingRecord } from "./groups.js";
 import { marksOf } from "./marks.js";
-import { tells } from "./kinds.js";
+import { energyOf, tells } from "./kinds.js";
 import { RecordForm } from "./record.js";
 import { volts } from "./words.js";
 import { WhatIf } from "./whatif.js";
@@ -56,7 +56,7 @@ function facts(ride) {
     figure(duration(ride.duration_s), "duration"),
     figure(or(ride.rest_min_v, (v) => `${volts(v)} V`), "lowest rest"),
     figure(or(ride.loaded_min_v, (v) => `${volts(v)} V`), "lowest loaded"),
-    figure(or(ride.energy_wh, (v) => `${Math.round(Math.abs(v))} Wh`), put ? "put in" : "used"),
+    figure(...energyOf(ride)),
     put ? null : figure(or(ride.current_max_a, (v) => `${Math.round(v)} A`), "most current"),
     put ? null : figure(or(ride.distance_m, (v) => `${(v / 1000).toFixed(1)} km`), "distance"),
     summary.wh_per_km ? figure(`${summary.wh_per_km.toFixed(1)}`, "Wh per km") : null);

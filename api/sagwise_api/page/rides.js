@@ -3,7 +3,7 @@
 import { get, post, remove } from "./api.js";
 import { clockOf, dayOf, duration } from "./dates.js";
 import { ahead, button, element, figure, stylesheet, tell } from "./dom.js";
-import { goingOn, kinds } from "./kinds.js";
+import { energyOf, goingOn, kinds } from "./kinds.js";
 import { volts } from "./words.js";
 
 const PAGE = 50;
@@ -141,11 +141,10 @@ function nothing(kind) {
 }
 
 function link(ride, clock) {
-  const energy = ride.energy_wh === null ? "–" : `${Math.round(Math.abs(ride.energy_wh))} Wh`;
   return element("a", { href: `#/rides/${ride.ride_id}` },
     element("span", { class: "when" }, element("b", {}, clock), element("small", {}, ride.name ?? duration(ride.duration_s) + goingOn(ride))),
     figure(ride.rest_min_v === null ? "–" : `${volts(ride.rest_min_v)} V`, "lowest rest"),
-    figure(energy, ride.kind === "charge" ? "put in" : "used"),
+    figure(...energyOf(ride)),
     element("span", { class: ride.alarms > 0 ? "fig alarms some" : "fig alarms" },
       element("b", {}, String(ride.alarms)), element("small", {}, ride.alarms === 1 ? "alarm" : "alarms")));
 }
