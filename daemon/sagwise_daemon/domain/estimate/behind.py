@@ -5,6 +5,7 @@ charge that has given since the beginning. With the throttle closed for some sec
 is left of the slow ones is small and alike; the difference of charge then stands in the voltages, and resistance cannot
 be taken for it. So each coast is one point of a straight line, difference over charge given, whose start is known from
 the rest at the beginning and whose slope is κ. It is taken anew for as long as the coast lasts, the later the surer.
+What is wrong with a point is wrong with the next ones too (`evidence`).
 Between coasts the charge is counted along the line.
 
 On eleven simulated rides with a weak group of published cells, from half charge down, this was off by at most 6 % of
@@ -20,6 +21,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sagwise_daemon.domain.estimate import settings as s
+from sagwise_daemon.domain.estimate.evidence import Evidence, Known, Line
 from sagwise_daemon.domain.estimate.slow_elements import slow_elements
 from sagwise_daemon.domain.estimate.told import Filters
 from sagwise_daemon.domain.model import Floats
@@ -28,8 +30,12 @@ from sagwise_daemon.domain.pack.chemistry import OcvCurve
 COAST_C = 0.10  # an idling controller and a small sensor's offset
 COAST_AFTER_S = 3.0  # by then little of the 2 s element is left
 EVERY_S = 1.0
-ALIKE_S = 60.0  # what the model gets wrong lasts: coasts closer together than this are no new proofs
-READ_V, READ_SOC = 0.015, 0.012  # a point's error: two sensors, and slow polarisation that is not quite alike (tuned)
+# A point's error. What slow polarisation that is not quite alike does to it goes with where on the curve both groups
+# stand, and stays the same over some hundredths of charge drawn (`LENGTH`): points closer together are no new proofs.
+# So much of it is in volts, so much in charge; the rest, sensors' noise among it, is new at every coast. All tuned, on
+# 73 weak groups' first rides; half or twice as much of each is within two points of that.
+READ_V, READ_SOC, LENGTH = 0.010, 0.008, 0.04
+NEW_V, NEW_SOC = 0.010, 0.008
 # Groups at one charge recover alike; of those this far apart it is unsure by this share of the slow polarisation that
 # is still there. And a group that has yet to recover reads lower than it is, the further where the curve is flat: the
 # flattest part so far ahead, in charge, counts (all tuned; one cell's plateau made its weak groups 14 % too low).
@@ -52,25 +58,6 @@ FADE_S = 1800.0  # a cell may drop out during the ride
 LEAST_SLOPE = 0.05  # on a plateau a voltage tells nothing
 
 
-class Line(NamedTuple):
-    """first − ratio d, with the variances of both; between: their covariance, negated. (groups,) each."""
-
-    first: Floats
-    ratio: Floats
-    first_variance: Floats
-    ratio_variance: Floats
-    between: Floats
-
-    @property
-    def ratio_sigma(self) -> Floats:
-        """Standard uncertainty of κ."""
-        return np.asarray(np.sqrt(self.ratio_variance))
-
-    def variance(self, drawn: float) -> Floats:
-        """Of the difference after `drawn`."""
-        return self.first_variance + 2.0 * drawn * self.between + drawn**2 * self.ratio_variance
-
-
 class Found(NamedTuple):
     """ratio: κ, its standard uncertainty ratio_sigma. behind: charge difference from the middle now, with behind_sigma;
     (groups,) each.
@@ -91,14 +78,13 @@ class Behind:
         self._curve = curve
         self._slope = curve.mean_slope
         self._elements = slow_elements(self._slope)
-        self._sums = np.zeros((5, groups))  # of weight: 1, d, d², y, d y
-        self._coast = np.zeros((5, groups))  # what the present coast has put into them
+        self._before = Evidence(groups, LENGTH)  # of the coasts before the present one
+        self._evidence = self._before
         self._first = np.zeros(groups)
         self._first_sigma = np.zeros(groups)
         self._began_soc = np.nan
         self._coast_s = 0.0
-        self._apart = 1.0
-        self._taken_s = -np.inf
+        self._taken_s = self._before_s = -np.inf
         self.found = self.alone = Found(*np.zeros((4, groups)))
         self._taught: tuple[Floats, Floats] = (np.full(groups, np.nan), np.full(groups, np.inf))
 
@@ -127,16 +113,16 @@ class Behind:
             self._coast_s += seconds
         else:
             self._coast_s = 0.0
-            self._coast[:] = 0.0
+            self._before, self._before_s = self._evidence, self._taken_s
         return self._coast_s >= COAST_AFTER_S and not isnan(self._began_soc) and time_s >= self._taken_s + EVERY_S
 
     def point(self, time_s: float, volts: Floats, filters: Filters, factor: float) -> None:
         """Take a reading that is `due`, (groups,), with the filters after it; factor: temperature's, on resistance."""
-        self._fit_in(volts, filters, factor, time_s - self._taken_s)
+        self._fit_in(volts, filters, factor, time_s - self._before_s)
         self._taken_s = time_s
 
     def _begin(self, filters: Filters) -> None:
-        self._sums[:] = self._coast[:] = 0.0
+        self._before = self._evidence = Evidence(len(filters.soc), LENGTH)
         self._began_soc = filters.z
         self._first = filters.soc.copy()
         self._first_sigma = np.sqrt(filters.soc_variance)
@@ -150,25 +136,14 @@ class Behind:
         middle = float(curve.soc(np.array(np.median(volts[valid]) + slow_v))) + lag
         soc = curve.soc(np.where(valid, volts, 0.0) + share * slow_v) + share * lag
         unlike = np.minimum(np.abs(soc - middle) / UNLIKE_SOC, 1.0)
-        read_v = np.hypot(READ_V, SLOW_SIGMA * slow_v * unlike)
-        flat = MIDDLE_SHARE * READ_V / max(float(curve.slope(np.array(middle))), LEAST_SLOPE)
         here = curve.slope(soc)
-        slope = here + unlike * (curve.slope(soc + AHEAD).min(axis=0) - here)
-        sigma = np.hypot(read_v / np.maximum(slope, LEAST_SLOPE), np.hypot(READ_SOC, flat))
-        weight = np.where(valid, self._apart_share(since_s) / sigma**2, 0.0)
-        drawn, apart = self._began_soc - filters.z, soc - middle
-        fade = exp(-min(since_s, FADE_S) / FADE_S)
-        self._sums -= self._coast
-        self._sums *= fade
-        for row, of_point in enumerate((1.0, drawn, drawn**2, apart, drawn * apart)):
-            self._coast[row] = weight * of_point
-        self._sums += self._coast
-
-    def _apart_share(self, since_s: float) -> float:
-        """How much of a proof this coast is: less, the sooner it follows the last one."""
-        if not self._coast[0].any():
-            self._apart = min(1.0, since_s / ALIKE_S)
-        return self._apart
+        slope = np.maximum(here + unlike * (curve.slope(soc + AHEAD).min(axis=0) - here), LEAST_SLOPE)
+        flat = MIDDLE_SHARE * READ_V / max(float(curve.slope(np.array(middle))), LEAST_SLOPE)
+        own = np.hypot(np.hypot(READ_V, SLOW_SIGMA * slow_v * unlike) / slope, np.hypot(READ_SOC, flat))
+        weight = np.where(valid, 1.0 / (np.square(NEW_V / slope) + NEW_SOC**2), 0.0)
+        self._evidence = self._before.copy()
+        self._evidence.fade(exp(-min(since_s, FADE_S) / FADE_S))
+        self._evidence.add(self._began_soc - filters.z, soc - middle, own, weight)
 
     def work_out(self, filters: Filters) -> None:
         """Fit the lines y = first − κ d; known before: the beginning, the peer filter's κ, and κ of earlier rides."""
@@ -191,15 +166,11 @@ class Behind:
         return Found(ratio, line.ratio_sigma, behind, np.hypot(np.sqrt(part * variance), LINE_SOC))
 
     def _fit(self, peers: Floats, taught: Floats, trust: Floats) -> Line:
-        """Least squares with what was known before: the peer filter's κ, and that of earlier rides by its weight."""
-        ones, d, dd, y, dy = self._sums
-        known = 1.0 / np.maximum(self._first_sigma, 1e-4) ** 2
+        """With what was known before: the beginning, the peer filter's κ, and that of earlier rides by its weight."""
         guess = 1.0 / RATIO_SIGMA**2
-        a, b, c = ones + known, -d, dd + guess + trust
-        right = (y + self._first * known, -dy + peers * guess + taught * trust)
-        determinant = a * c - b * b
-        first, ratio = (c * right[0] - b * right[1]) / determinant, (a * right[1] - b * right[0]) / determinant
-        return Line(first, ratio, c / determinant, a / determinant, b / determinant)
+        weight = guess + trust
+        first = Known(self._first, 1.0 / np.square(np.maximum(self._first_sigma, 1e-4)))
+        return self._evidence.line(first, Known((peers * guess + taught * trust) / weight, weight))
 
     def _polarisation(self, filters: Filters, factor: float) -> tuple[float, float]:
         """Lag inside the curve and slow drop in volts of the middle group now, by which groups are compared."""
