@@ -267,7 +267,7 @@ def test_two_rides_are_compared_on_one_axis(bike, phones) -> None:
 
 def test_health_shows_which_group_ages(bike, phones) -> None:
     page, _ = phones.open(bike.url, "/#/health", theme="dark")
-    expect(page.locator("#bench-body")).to_contain_text("Group 7 ages faster than the others.")
+    expect(page.locator("#bench-body")).to_contain_text("Group 7 ages faster than the others:")
     expect(page.locator(".plot canvas")).to_have_count(3)
     expect(page.locator(".groups tr.odd")).to_contain_text("+0.90 ± 0.05")
 

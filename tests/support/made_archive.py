@@ -58,12 +58,12 @@ def trend(at_end: float, per_year: float, sure: bool) -> dict[str, Any]:
 
 
 def health(pack: str) -> dict[str, Any]:
-    def figure(unit: str, level: float) -> dict[str, Any]:
+    def figure(unit: str, level: float, weak: float) -> dict[str, Any]:
         groups = [
             {
                 "group": n,
-                "latest": level * (1.3 if n == WEAK else 1.0),
-                "ratio": 1.3 if n == WEAK else 1.0,
+                "latest": level * (weak if n == WEAK else 1.0),
+                "ratio": weak if n == WEAK else 1.0,
                 "trend": trend(level, 0.9 if n == WEAK else 0.1, n == WEAK),
                 "against_others": None,
             }
@@ -83,8 +83,9 @@ def health(pack: str) -> dict[str, Any]:
     ]
     return {
         "pack": pack, "series": SERIES, "rides": 41, "days": 212.0, "undated": 1, "enough": True,
-        "words": "Group 7 ages faster than the others.", "ageing": [WEAK], "fading": [],
-        "resistance": figure("mOhm at 25 degC", 2.7), "capacity": figure("Ah", 21.5),
+        "words": "Group 7 ages faster than the others: 48 ± 3 % a year more resistance against them, now 1.30 times "
+        "the median. Look at its joints, then at its cells.", "ageing": [WEAK], "fading": [],
+        "resistance": figure("mOhm", 2.7, 1.3), "capacity": figure("Ah", 21.5, 0.97),
         "spread": trend(0.06, 0.1, True), "points": points,
     }  # fmt: skip
 
