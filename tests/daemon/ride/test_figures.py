@@ -11,6 +11,7 @@ import pytest
 from sagwise_daemon.domain.model import AlarmState, Priority
 from sagwise_daemon.domain.ride.figures import highest_mean, raised, summarise
 from sagwise_daemon.domain.ride.recorded import document
+from sagwise_daemon.domain.ride.weakest import weakest
 
 HZ = 10
 
@@ -150,6 +151,14 @@ def test_of_what_nothing_is_known_nothing_stands_out_is_not_said(record) -> None
     weakest = summarise(blind, "ride").weakest
     assert weakest is not None
     assert weakest.words == "No group stands out by rest voltage; of resistance and capacity nothing is known."
+
+
+def test_a_capacity_within_its_own_doubt_blames_no_group() -> None:
+    """On a flat curve a group reads 8 % less and may as well hold as much: ± 7 % is one standard deviation."""
+    alike, capacity_ah = np.ones(4), np.array([22.5, 22.5, 22.5, 20.7])
+    told = {doubt: weakest(alike, np.full(4, 3.3), capacity_ah, np.full(4, doubt * 22.5)) for doubt in (0.01, 0.07)}
+    assert told[0.01] is not None and (told[0.01].group, told[0.01].reason) == (4, "capacity")
+    assert told[0.07] is not None and told[0.07].reason == "none"
 
 
 def test_alarms_are_counted_by_rule_and_group(event) -> None:

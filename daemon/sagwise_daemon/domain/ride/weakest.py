@@ -16,6 +16,7 @@ from sagwise_daemon.domain.ride.recorded import middle
 MUCH_RATIO = 0.15
 MUCH_REST_V = 0.030
 MUCH_CAPACITY = 0.06
+SURE_SIGMAS = 2.0  # and a capacity that far beyond its own doubt, or the group may be none the worse
 LOOKED_AT = ("resistance", "rest voltage", "capacity")
 
 
@@ -36,7 +37,9 @@ def weakest(
     """(groups,) each, NaN where unknown; the last is the capacity's standard uncertainty. None where nothing at all is
     known."""
     behind_v, short = middle(rest_end_v) - rest_end_v, 1.0 - capacity_ah / middle(capacity_ah)
-    scores = np.stack([(resistance_ratio - 1.0) / MUCH_RATIO, behind_v / MUCH_REST_V, short / MUCH_CAPACITY])
+    doubt = capacity_sigma_ah / middle(capacity_ah)
+    much = np.fmax(MUCH_CAPACITY, SURE_SIGMAS * doubt)
+    scores = np.stack([(resistance_ratio - 1.0) / MUCH_RATIO, behind_v / MUCH_REST_V, short / much])
     known = np.where(np.isnan(scores), -np.inf, scores)
     if not np.isfinite(known).any():
         return None
@@ -45,8 +48,7 @@ def weakest(
     if known.max() < 1.0:
         return Weakest(group, "none", _none([bool(row.any()) for row in np.isfinite(scores)]))
     ratio, lacks = float(resistance_ratio[place]), 100.0 * float(short[place])
-    sigma = 100.0 * float(capacity_sigma_ah[place] / middle(capacity_ah))
-    holds = f"holds {lacks:.0f} ± {sigma:.0f} % less than the others"
+    holds = f"holds {lacks:.0f} ± {100.0 * float(doubt[place]):.0f} % less than the others"
     if known[0, place] >= 1.0 and known[2, place] >= 1.0:
         return Weakest(group, "both", f"It {holds}, and its resistance is {ratio:.2f} times the pack's median.")
     if reason == 0:
