@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sagwise_daemon.config import built_in_pack
 from sagwise_daemon.domain.model import AlarmState, Priority
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
 from sagwise_daemon.domain.ride.figures import highest_mean, raised, summarise
 from sagwise_daemon.domain.ride.recorded import document
 from sagwise_daemon.domain.ride.weakest import weakest
@@ -120,7 +122,11 @@ def test_no_capacity_from_a_ride_that_ends_under_load_or_draws_little(record) ->
     [
         ({}, "resistance", "1.50 times"),
         ({"resistance_mohm": (3.0, 3.0, 3.0, 7.0)}, "resistance", "look at its joints first"),
-        ({"resistance_mohm": (3.0,) * 4, "soc": (0.9, 0.9, 0.9, 0.85)}, "rest", "ends 60 mV under the others"),
+        (
+            {"resistance_mohm": (3.0,) * 4, "soc": (0.9, 0.9, 0.9, 0.85)},
+            "rest",
+            "ends 60 mV under the others at rest, 5 % of its",
+        ),
         ({"resistance_mohm": (3.0,) * 4, "capacity_ah": (22.5, 22.5, 22.5, 19.5)}, "capacity", "holds 13 ± 1 % less"),
         ({"capacity_ah": (22.5, 22.5, 22.5, 19.5)}, "both", "% less than the others, and its resistance is 1.50 times"),
         ({"resistance_mohm": (3.0,) * 4}, "none", "No group stands out"),
@@ -156,9 +162,28 @@ def test_of_what_nothing_is_known_nothing_stands_out_is_not_said(record) -> None
 def test_a_capacity_within_its_own_doubt_blames_no_group() -> None:
     """On a flat curve a group reads 8 % less and may as well hold as much: ± 7 % is one standard deviation."""
     alike, capacity_ah = np.ones(4), np.array([22.5, 22.5, 22.5, 20.7])
-    told = {doubt: weakest(alike, np.full(4, 3.3), capacity_ah, np.full(4, doubt * 22.5)) for doubt in (0.01, 0.07)}
+    rest_v, soc = np.full(4, 3.3), np.full(4, 0.5)
+    told = {doubt: weakest(alike, rest_v, soc, capacity_ah, np.full(4, doubt * 22.5)) for doubt in (0.01, 0.07)}
     assert told[0.01] is not None and (told[0.01].group, told[0.01].reason) == (4, "capacity")
     assert told[0.07] is not None and told[0.07].reason == "none"
+
+
+@pytest.mark.parametrize(
+    ("name", "median_v", "behind_v", "reason"),
+    [
+        ("otter", 3.10, 0.04, "none"),  # Chen et al. 2020: 4.8 and 4.1 % of the charge
+        ("otter", 3.60, 0.04, "rest"),  # 31.8 and 28.2 %
+        ("wren", 2.90, 0.06, "none"),  # Prada et al. 2013: 7.3 and 5.9 %
+        ("wren", 3.265, 0.03, "rest"),  # 48 and 36 %
+        ("wren", 3.265, 0.01, "none"),  # 48 and 41 %, but so far rest voltages may be off
+    ],
+)
+def test_a_group_that_ends_lower_is_blamed_by_its_charge_not_by_the_knee(name, median_v, behind_v, reason) -> None:
+    cell = built_in_pack(name)[1].cell
+    rest_v = np.array([median_v] * 15 + [median_v - behind_v])
+    nothing = np.full(16, np.nan)
+    found = weakest(nothing, rest_v, OcvCurve(cell.ocv_soc, cell.ocv_v).soc(rest_v), nothing, nothing)
+    assert found is not None and found.reason == reason
 
 
 def test_alarms_are_counted_by_rule_and_group(event) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from sagwise_daemon.domain.alarm.yardstick import ON_DELAY_S, Buzzer
 from sagwise_daemon.domain.model import AlarmEvent, AlarmState, Floats, Readings
+from sagwise_daemon.domain.pack.chemistry import OcvCurve
 from sagwise_daemon.domain.ride.capacity import capacities
 from sagwise_daemon.domain.ride.charging import Charged, charged
 from sagwise_daemon.domain.ride.kinds import CHARGE, STANDING
@@ -163,7 +164,7 @@ def summarise(
         rest_spread_end_v=spread(np.array([one.rest_end_v for one in groups])),
         earlier_rides=len(earlier_25c_mohm),
         groups=groups,
-        weakest=_weakest(groups),
+        weakest=_weakest(groups, OcvCurve(record.pack.cell.ocv_soc, record.pack.cell.ocv_v)),
         temperatures=tuple(_temperatures(readings.temperature_c)),
         alarms=tuple(raised(record.events)),
         plain_buzzer=_buzzer(record),
@@ -261,10 +262,12 @@ def _ratio(values: Floats, to: Floats | float) -> Floats:
     return values / np.where(np.asarray(to) > 0.0, to, np.nan)
 
 
-def _weakest(groups: Sequence[GroupFigures]) -> Weakest | None:
+def _weakest(groups: Sequence[GroupFigures], curve: OcvCurve) -> Weakest | None:
+    rest_end_v = np.array([one.rest_end_v for one in groups])
     return weakest(
         np.array([one.resistance_ratio for one in groups]),
-        np.array([one.rest_end_v for one in groups]),
+        rest_end_v,
+        curve.soc(rest_end_v),
         np.array([one.capacity_ah for one in groups]),
         np.array([one.capacity_sigma_ah for one in groups]),
     )

@@ -14,7 +14,8 @@ from sagwise_daemon.domain.ride.recorded import middle
 
 # Where a group stands out from its neighbours. Common practice, no published source.
 MUCH_RATIO = 0.15
-MUCH_REST_V = 0.030
+MUCH_REST_V = 0.020
+MUCH_SOC = 0.03  # and so much of its charge: near empty 0.04 V are one part in a hundred, which good cells scatter by
 MUCH_CAPACITY = 0.06
 SURE_SIGMAS = 2.0  # and a capacity that far beyond its own doubt, or the group may be none the worse
 LOOKED_AT = ("resistance", "rest voltage", "capacity")
@@ -32,14 +33,16 @@ class Weakest:
 
 
 def weakest(
-    resistance_ratio: Floats, rest_end_v: Floats, capacity_ah: Floats, capacity_sigma_ah: Floats
+    resistance_ratio: Floats, rest_end_v: Floats, rest_end_soc: Floats, capacity_ah: Floats, capacity_sigma_ah: Floats
 ) -> Weakest | None:
-    """(groups,) each, NaN where unknown; the last is the capacity's standard uncertainty. None where nothing at all is
-    known."""
+    """(groups,) each, NaN where unknown. rest_end_soc: where the curve has that voltage; the last is the capacity's
+    standard uncertainty. None where nothing at all is known."""
     behind_v, short = middle(rest_end_v) - rest_end_v, 1.0 - capacity_ah / middle(capacity_ah)
     doubt = capacity_sigma_ah / middle(capacity_ah)
     much = np.fmax(MUCH_CAPACITY, SURE_SIGMAS * doubt)
-    scores = np.stack([(resistance_ratio - 1.0) / MUCH_RATIO, behind_v / MUCH_REST_V, short / much])
+    behind_soc = middle(rest_end_soc) - rest_end_soc
+    behind = np.minimum(behind_v / MUCH_REST_V, behind_soc / MUCH_SOC)
+    scores = np.stack([(resistance_ratio - 1.0) / MUCH_RATIO, behind, short / much])
     known = np.where(np.isnan(scores), -np.inf, scores)
     if not np.isfinite(known).any():
         return None
@@ -54,7 +57,12 @@ def weakest(
     if reason == 0:
         return Weakest(group, "resistance", f"Its resistance is {ratio:.2f} times the pack's median{_joint(ratio)}.")
     if reason == 1:
-        return Weakest(group, "rest", f"It ends {1000 * float(behind_v[place]):.0f} mV under the others at rest.")
+        return Weakest(
+            group,
+            "rest",
+            f"It ends {1000 * float(behind_v[place]):.0f} mV under the others at rest, "
+            f"{100 * float(behind_soc[place]):.0f} % of its charge.",
+        )
     return Weakest(group, "capacity", f"It {holds}.")
 
 
