@@ -75,7 +75,8 @@ def test_a_setting_within_practice_is_told_of_in_no_word(overrides: Any) -> None
         (with_cell(HERON, resistance_mohm=40.0), "would let the cell sag 640 mV at 1C"),
         (with_cell(HERON, max_discharge_a=None), "nothing warns of too high a current"),
         (with_cell(HERON, max_discharge_a=1700.0), "of one cell, continuously"),
-        (with_cell(HERON, full_v=4.28), "cell.full_v, 4.28 V, lies above the 4.20 V"),
+        (with_cell(HERON, full_v=4.25), "cell.full_v, 4.25 V, is above the 4.20 V of usual lipo cells"),
+        (with_cell(WREN, empty_v=1.8), "cell.empty_v, 1.8 V, is below the 2 V of usual lfp cells"),
         (
             with_cell(HERON, chemistry="measured", ocv_soc=np.array([0.3, 0.9]), ocv_v=np.array([3.5, 4.0])),
             "cell.ocv goes from 30 to 90 % of the charge",
@@ -85,6 +86,14 @@ def test_a_setting_within_practice_is_told_of_in_no_word(overrides: Any) -> None
 def test_a_figure_of_the_cell_that_no_cell_has_is_told(pack: Pack, words: str) -> None:
     (said,) = cautions(pack)
     assert words in said
+
+
+def test_a_cell_fuller_than_the_curve_is_overcharged_and_misjudged() -> None:
+    """3.9 V for LFP is allowed in a file, since some makers state more than 3.65, and 0.25 V beyond what most do."""
+    shock, fire, curve = cautions(with_cell(WREN, full_v=3.9))
+    assert "62.4 V" in shock
+    assert "can catch fire" in fire
+    assert curve.startswith("cell.full_v, 3.9 V, lies above the 3.60 V at which the curve of lfp ends")
 
 
 def test_sodium_by_its_own_curve_is_nothing_odd(tmp_path: Path) -> None:

@@ -18,6 +18,10 @@ NEAR_FLOOR_V = 0.10
 OVER_FULL_V = 0.10
 CURVE_ENDS_V = 0.06  # LFP is charged to 3.65 V, and its curve ends at 3.60: up there 0.05 V is no charge
 CURVE_MISSES = 0.05  # of the charge, at either end of a measured curve
+# What most makers state as empty and full.
+USUAL_V: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {"nmc": (2.5, 4.20), "nca": (2.5, 4.20), "lipo": (3.0, 4.20), "lfp": (2.0, 3.65)}
+)
 SAG_AT_1C_V = (0.005, 0.5)  # 1 s resistance times capacity: small power cells have 0.02 V, tired ones in frost 0.3
 MOST_C = 100.0
 MOST_AH = 500.0  # of one cell; the commonest 18650 is 1500 to 3500 mAh
@@ -40,7 +44,15 @@ TEMPERATURES = (("temperature_high", 1, 60.0), ("temperature_low", -1, -20.0), (
 
 def cautions(pack: Pack) -> tuple[str, ...]:
     """One sentence or two each, the gravest first; none for a pack of which nothing is to be said."""
-    return (*_shock(pack), *_switched_off(pack), *_limits(pack), *_late(pack), *_cell(pack), *_curve(pack))
+    return (
+        *_shock(pack),
+        *_switched_off(pack),
+        *_ends(pack),
+        *_limits(pack),
+        *_late(pack),
+        *_cell(pack),
+        *_curve(pack),
+    )
 
 
 def _shock(pack: Pack) -> Iterator[str]:
@@ -56,6 +68,21 @@ def _switched_off(pack: Pack) -> Iterator[str]:
     for name, what in GUARDS.items():
         if name in pack.rules and not pack.rules[name].enabled:
             yield f"alarm.{name} is switched off: {what}. Leave it on."
+
+
+def _ends(pack: Pack) -> Iterator[str]:
+    cell = pack.cell
+    empty_v, full_v = USUAL_V.get(cell.chemistry, (cell.empty_v, cell.full_v))
+    if cell.full_v > full_v + 1e-9:
+        yield (
+            f"cell.full_v, {cell.full_v:g} V, is above the {full_v:.2f} V of usual {cell.chemistry} cells: unless its "
+            "maker states that, it is overcharged before anything sounds, and can catch fire."
+        )
+    if cell.empty_v < empty_v - 1e-9:
+        yield (
+            f"cell.empty_v, {cell.empty_v:g} V, is below the {empty_v:g} V of usual {cell.chemistry} cells: unless its "
+            "maker states that, it is harmed for good before the floor sounds."
+        )
 
 
 def _limits(pack: Pack) -> Iterator[str]:
