@@ -206,6 +206,9 @@ def test_a_limit_says_what_it_is_a_share_of_and_a_pack_what_deserves_a_second_lo
     expect(page.locator(".second-look").nth(1)).to_contain_text(
         "“Floor under load”, 1.5 V, is below cell.empty_v, 2.8 V"
     )
+    expect(page.locator(".told")).to_contain_text("Floor under load is saved. “Floor under load”, 1.5 V, is below")
+    page.locator(".told").get_by_role("button", name="Undo").tap()
+    expect(page.locator(".second-look")).to_have_count(1)
     page.get_by_role("button", name="Wren 16s").tap()
     expect(page.locator("details[data-rule=turn_back] .now")).to_have_text("0.15 of the way home")
     expect(page.locator("details[data-rule=overcurrent] .now")).to_have_text("1.1 times the maker’s")

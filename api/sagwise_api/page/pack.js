@@ -60,6 +60,7 @@ class PackView {
     const settings = await get(`${path(this.name)}/settings`);
     if (settings.pack !== this.name) return; // another pack was chosen meanwhile
     this.shown = settings.pack;
+    this.cautions = settings.cautions;
     const open = new Set([...this.rules.querySelectorAll("details[open]")].map((one) => one.dataset.rule));
     this.rules.replaceChildren(element("h2", {}, `Limits of ${settings.pack}`),
       ...settings.cautions.map((words) => element("p", { class: "second-look" }, element("b", {}, "Caution. "), cautionWords(words))),
@@ -132,12 +133,13 @@ class PackView {
     await this.send(() => post(`${path(pack)}/changes`, body), `${title} is saved.`);
   }
 
-  /** Sends a change; says what came of it, with the way back. */
+  /** Sends a change; says what came of it and what it makes worth a second look, with the way back. */
   async send(sending, words) {
     try {
-      const change = await sending();
+      const [change, before] = [await sending(), this.cautions];
       await this.load();
-      tell(this.body, words, () => this.send(() => post(`/changes/${change.change_id}/undo`, {}), "Undone."));
+      const fresh = this.cautions.filter((caution) => !before.includes(caution)).map(cautionWords);
+      tell(this.body, [words, ...fresh].join(" "), () => this.send(() => post(`/changes/${change.change_id}/undo`, {}), "Undone."));
     } catch (error) {
       tell(this.body, error.message);
     }
