@@ -53,6 +53,8 @@ def test_without_a_current_sensor_the_voltage_tells(record) -> None:
     assert kind_of(blind(charge), CAPACITY_AH) == CHARGE
     assert kind_of(blind(ride), CAPACITY_AH) == RIDE
     assert kind_of(blind(record(steady(0, 3600), hz=HZ)), CAPACITY_AH) == STANDING
+    under_load = record(np.concatenate([steady(60, 10), steady(120, 5), steady(0, 60)]), hz=HZ)
+    assert kind_of(blind(under_load), CAPACITY_AH) == RIDE, "it ends higher than it began, and was not charged"
 
 
 def test_a_charge_has_its_time_energy_and_end_spread(record) -> None:

@@ -46,9 +46,9 @@ def _by_voltage(readings: Readings) -> str:
         return STANDING
     edge = max(1, min(len(median_v) // 10, 100))
     first, last = float(np.median(median_v[:edge])), float(np.median(median_v[-edge:]))
-    if last - first > RISEN_V:
-        return CHARGE
-    return RIDE if float(median_v.min()) < min(first, last) - RISEN_V else STANDING
+    if float(median_v.min()) < min(first, last) - RISEN_V:
+        return RIDE  # also one that begins under load and ends at rest; no charge falls below where it began
+    return CHARGE if last - first > RISEN_V else STANDING
 
 
 def _seconds(readings: Readings, which: NDArray[np.bool_]) -> float:
