@@ -178,7 +178,8 @@ def test_a_group_that_settles_from_its_charge_does_not_leak() -> None:
 
 
 def test_of_two_groups_neither_is_blamed(pack) -> None:
-    assert between(pack(), np.full(2, 4.0), np.array([3.99, 3.95]), 72.0, after_ride=True) is None
+    """One lost 1 mV, one 19: "all hold alike" would be wrong, and which one is odd nobody can tell of two."""
+    assert between(pack(), np.full(2, 4.0), np.array([3.999, 3.981]), 72.0, after_ride=True) is None
 
 
 def test_a_standing_record_is_looked_at_from_end_to_end(record) -> None:
