@@ -172,6 +172,7 @@ def test_a_capacity_within_its_own_doubt_blames_no_group() -> None:
     ("name", "median_v", "behind_v", "reason"),
     [
         ("otter", 3.10, 0.04, "none"),  # Chen et al. 2020: 4.8 and 4.1 % of the charge
+        ("otter", 3.39, 0.09, "rest"),  # 12.9 and 10.1 %: the first to be low by far, as in the demo
         ("otter", 3.60, 0.04, "rest"),  # 31.8 and 28.2 %
         ("wren", 2.90, 0.06, "none"),  # Prada et al. 2013: 7.3 and 5.9 %
         ("wren", 3.265, 0.03, "rest"),  # 48 and 36 %

@@ -15,7 +15,7 @@ from sagwise_daemon.domain.ride.recorded import middle
 # Where a group stands out from its neighbours. Common practice, no published source.
 MUCH_RATIO = 0.15
 MUCH_REST_V = 0.020
-MUCH_SOC = 0.03  # and so much of its charge: near empty 0.04 V are one part in a hundred, which good cells scatter by
+MUCH_SOC = 0.02  # and so much of its charge: near empty 0.04 V are one part in a hundred, which good cells scatter by
 MUCH_CAPACITY = 0.06
 SURE_SIGMAS = 2.0  # and a capacity that far beyond its own doubt, or the group may be none the worse
 LOOKED_AT = ("resistance", "rest voltage", "capacity")
