@@ -56,7 +56,7 @@ def weakest(
         return Weakest(group, "both", f"It {holds}, and its resistance is {ratio:.2f} times the pack's median.")
     if reason == 0:
         return Weakest(group, "resistance", f"Its resistance is {ratio:.2f} times the pack's median{_joint(ratio)}.")
-    if reason == 1:
+    if reason == 1 and known[2, place] < 1.0:  # a lack of capacity is why it ends lower, and says more
         return Weakest(
             group,
             "rest",
