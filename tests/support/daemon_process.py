@@ -11,6 +11,7 @@ import sys
 import time
 import urllib.request
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -105,8 +106,11 @@ def free_port() -> int:
 
 def descriptors(pid: int) -> int:
     """Open descriptors but for pipes: those to the process that reads whole rides come and go with it."""
-    links = [str(link.readlink()) for link in Path(f"/proc/{pid}/fd").iterdir()]
-    return sum(not link.startswith("pipe:") for link in links)
+    count = 0
+    for link in Path(f"/proc/{pid}/fd").iterdir():
+        with suppress(FileNotFoundError):  # closed since it was listed
+            count += not str(link.readlink()).startswith("pipe:")
+    return count
 
 
 def cpu_s(pid: int) -> float:
