@@ -7,7 +7,7 @@ Everything here reads whole rides and may take seconds; the daemon asks it in an
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -115,9 +115,7 @@ class History:
         if not found:
             raise KeyError(f"there is no pack {pack!r}")
         series, kept = found[0].series, self._summaries.all()
-        facts = self.rides.packs_named(pack)
-        built = _built(facts.get(found[0].ride_id, {}))
-        same = [ride for ride in found if ride.series == series and _built(facts.get(ride.ride_id, {})) == built]
+        same = self._built_alike(found, found[0])
         points = [point_of(ride, kept[ride.ride_id], series) for ride in same if ride.ride_id in kept]
         told = health(points, series, otherwise_built=len(found) - len(same))
         return {"pack": pack, "series": series, **document(told)}
@@ -165,11 +163,15 @@ class History:
     def _earlier(self, ride: Ride) -> list[Floats]:
         """Resistances at 25 degC of the pack's rides before this one, built as it was."""
         wanted = RideFilter(kind=RIDE, pack=ride.pack, until_unix_s=ride.started_unix_s)
-        found = [one for one in self.rides.rides(EARLIER, wanted=wanted) if one.series == ride.series]
-        built = _built(self.rides.pack(ride.ride_id))
-        before = [one for one in found if _built(self.rides.pack(one.ride_id)) == built]
+        before = self._built_alike(self.rides.rides(EARLIER, wanted=wanted), ride)
         kept = (self._summaries.get(one.ride_id) for one in before)
         return [column(summary, "resistance_25c_mohm") for summary in kept if summary is not None]
+
+    def _built_alike(self, found: Iterable[Ride], ride: Ride) -> list[Ride]:
+        """Those of some rides of one pack's name that were ridden with a pack built as `ride`'s."""
+        facts = self.rides.packs_named(ride.pack)
+        built = _built(facts.get(ride.ride_id, {}))
+        return [one for one in found if one.series == ride.series and _built(facts.get(one.ride_id, {})) == built]
 
     def _since_before(self, ride: Ride, record: Recorded) -> SelfDischarge | None:
         """What was lost since the pack's record before; None where either date is a guess."""
